@@ -12,8 +12,9 @@ from ui.errors import still_out_of_reach
 from ui.panels import projector
 from ui.panels.help import under_the_page
 from ui.registry import PAGES, menus_of, pages_of
-from ui.state.at_work import take_up
-from ui.state.classroom import courier, keep_cookies, records, role
+from ui.state import turns
+from ui.state.at_work import is_alone, take_up
+from ui.state.classroom import Role, courier, keep_cookies, records, role, student
 from ui.state.session import open_session
 
 # small margins, so that map and panel fit on one laptop screen
@@ -63,6 +64,20 @@ def main() -> None:
     courier()
     take_up()
     here_as = role()
+    turns.mark(_comes(here_as))
+    with turns.of_this_session():
+        _page(here_as)
+
+
+def _comes(here_as: Role) -> turns.Session:
+    """Who is at an exercise of a class comes first, and whoever practices at home gives way to it."""
+    known = student()
+    if here_as == "visitor" or (known is not None and is_alone(known)):
+        return "gives way"
+    return "class" if here_as == "at work" else "comes first"
+
+
+def _page(here_as: Role) -> None:
     entries = {
         page.path: st.Page(
             page.show, title=page.title, icon=page.icon, default=place == 0,

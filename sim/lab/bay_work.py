@@ -23,7 +23,7 @@ from sim.bench.carried import packed, unpacked
 from sim.lab.worker_signals import begin_worker, deaf_to_ctrl_c
 from sim.vehicle.problems import EditProblem, Problem
 
-LOOK_EVERY_S = 0.1
+LOOK_EVERY_S = 0.3
 MOST_AT_ONCE = 64  # who is at work or waits for a process; our own choice
 LOST = "the process that worked on this car was lost; the car is as before"
 

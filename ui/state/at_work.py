@@ -28,6 +28,7 @@ from sim.vehicle.problems import Problem
 from ui.state import classroom, kept
 from ui.state.held import NO_PAUSE_AFTER, Held, Report
 from ui.state.next_step import SEAT, Done
+from ui.state.turns import shared
 from ui.state.visible import Visible, all_visible, visible_to_student
 
 EXERCISE = "exercise"  # in the address
@@ -229,6 +230,8 @@ def take_up() -> None:
         st.query_params[EXERCISE] = str(held.assignment.id)
     if held is not None or named is None:
         return
+    if not is_alone(student):
+        shared.class_is_here()
     try:
         with st.spinner("The car rolls into the bay ...", show_time=True):
             st.session_state.work = _taken_up(student, named)

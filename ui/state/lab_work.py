@@ -19,7 +19,9 @@ from sim.lab.run_cache import Cache
 from sim.lab.workshop import OtherVersion, Progress, Stop, Stopped, Workshop
 from sim.paths import cache_path
 from sim.vehicle.problems import Problem
+from ui.state import turns
 from ui.state.streamlit_adapter import browser_is_there
+from ui.state.turns import shared
 
 LOOK_EVERY_S = 0.7
 GONE_AFTER_S = 5.0  # so long may a browser be away and come back
@@ -66,6 +68,7 @@ class LabWork:
 
     def _ends(self) -> bool:
         """Whether it was called off, or its browser has been gone for a while."""
+        shared.pay()
         now_s = time.monotonic()
         if self._is_there():
             self._seen_s = now_s
@@ -73,7 +76,7 @@ class LabWork:
 
     def _work(self, shop: Workshop) -> None:
         try:
-            with self._a_place():
+            with self._a_place(), shared.counted():
                 self._done_by(shop)
         except Stopped:
             self.problem = "canceled; the runs that were finished are kept"
@@ -109,6 +112,7 @@ class LabWork:
             self.answers += 1
 
     def _tell(self, done: int, of: int) -> None:
+        shared.pay()
         if done < self.done or of != self.of:
             self.round += 1
         self.done, self.of = done, of
@@ -151,7 +155,7 @@ def found(name: str, pieces: str = "runs", told: str = "") -> Any:
     if work is None:
         return None
     if work.going_on:
-        st.fragment(_progress, run_every=LOOK_EVERY_S)(name, work, pieces, told, work.answers)
+        turns.fragment(_progress, run_every=LOOK_EVERY_S)(name, work, pieces, told, work.answers)
         return work.found
     if work.problem:
         st.warning(work.problem, icon=":material/block:")

@@ -17,6 +17,7 @@ from sim.bench.snapshot import NotNow
 from sim.lab.bay_work import BayWork
 from sim.vehicle.car import Car
 from sim.vehicle.problems import Problem
+from ui.state.turns import shared
 
 MOST_CPU_S = 30.0  # of one processor for one click; no step of a shipped solution takes a second
 # what is shorter is done before another process has the bench; our own choice
@@ -36,7 +37,7 @@ def carried_out(
 ) -> tuple[Bench, Outcome | None]:
     """A bench after these actions, which may be another one than was given, and what came of the last."""
     if may_take_long(bench.car, actions):
-        with suppress(NotNow):
+        with suppress(NotNow), shared.away():
             return bay_work().done(bench, actions, report, most_cpu_s)
     outcome = None
     for place, text in enumerate(actions):

@@ -27,6 +27,7 @@ from ui.state.classroom import plain
 from ui.state.held import Held, Job, Report
 from ui.state.long_work import MOST_CPU_S
 from ui.state.streamlit_adapter import StopException, browser_is_there, pressed_meanwhile
+from ui.state.turns import shared
 
 SHOW_PROGRESS_AFTER_S = 0.4
 TOO_LONG = (
@@ -197,6 +198,7 @@ class WorkProgress:
 
     def report(self, share: float) -> None:
         """Tell how far the work is, 0 to 1; raises where it is to end."""
+        shared.pay()
         if not self._is_over and time.thread_time() - self._begun_cpu_s > MOST_CPU_S:
             self._is_over = True
             raise TooLong

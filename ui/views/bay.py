@@ -25,7 +25,7 @@ from ui.panels import (
     work,
 )
 from ui.panels.controls import button, switch, tabs
-from ui.state import first_visit, kept
+from ui.state import first_visit, kept, turns
 from ui.state.held import Held
 from ui.state.visible import Visible, events_to_show
 from ui.state.work import ask_to_do, work_off
@@ -43,7 +43,7 @@ Part = Callable[[], object]
 PAUSES = {0: "none", 2: "2 s", 10: "10 s"}
 
 
-@st.fragment
+@turns.fragment
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
     held: Held = st.session_state.held

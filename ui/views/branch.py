@@ -22,7 +22,7 @@ from ui.drawing.tables import numbered, side_by_side
 from ui.panels.case_told import action_lines
 from ui.panels.controls import button, download
 from ui.panels.help import tell
-from ui.state import bench_jobs, lab_work, work
+from ui.state import bench_jobs, lab_work, turns, work
 from ui.state.branch_source import IN_THE_BAY, UPLOADED, WORK, source_now, sources
 from ui.state.choices import lines_of
 from ui.state.held import Held
@@ -32,7 +32,7 @@ from ui.state.work import after_work, tells_problems
 HEAD = ("", "as it was done", "done instead")
 
 
-@st.fragment
+@turns.fragment
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
     held = after_work(st.empty())

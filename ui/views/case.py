@@ -20,7 +20,7 @@ from ui.panels.case_open import open_one
 from ui.panels.case_told import steps, stories
 from ui.panels.controls import button, download, undo_button
 from ui.panels.help import tell
-from ui.state import bench_jobs, lab_work, work
+from ui.state import bench_jobs, lab_work, turns, work
 from ui.state.case_now import WORK, case_now, change, put_back, taken_up
 from ui.state.held import Held, Report
 from ui.state.suppositions import from_case
@@ -29,7 +29,7 @@ from ui.state.work import after_work
 REPORT_FIELDS = {"date": "date", "odometer": "odometer", "complaint": "complaint"}
 
 
-@st.fragment
+@turns.fragment
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
     held = after_work(st.empty())

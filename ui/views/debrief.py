@@ -37,7 +37,7 @@ from ui.drawing.term_sheets import percent, rubric
 from ui.panels import maps
 from ui.panels.controls import button, download
 from ui.panels.help import term
-from ui.state import at_work, classroom, lab_work
+from ui.state import at_work, classroom, lab_work, turns
 from ui.state.at_work import AtWork
 from ui.state.classroom import plain
 from ui.state.visible import visible_to_student
@@ -126,7 +126,7 @@ def _picture(held: AtWork, told: Debrief) -> None:
         _map(held, _on_the_map(told, held.car))
 
 
-@st.fragment
+@turns.fragment
 def _map(held: AtWork, picked: str) -> None:
     maps.fitted_map(held.car, held.layout, st.session_state.debrief_seen, "debrief_map", picked)
 

@@ -25,6 +25,7 @@ from ui.panels import measure, projector, result_strip
 from ui.panels.controls import download, one_of, switch, tabs
 from ui.panels.diagram import connector_words
 from ui.panels.terminals import papers_of, terminals
+from ui.state import turns
 from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import work_off
@@ -34,7 +35,7 @@ SIDES: dict[Side, str] = {"mating": "mating side", "wire": "wire side"}
 LEADS = {"red": "red lead (+)", "black": "black lead (−)"}
 
 
-@st.fragment
+@turns.fragment
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
     held: Held = st.session_state.held

@@ -17,7 +17,7 @@ from ui.panels import changed_since, hand_in, maps, result_strip
 from ui.panels.cautions import MAKER
 from ui.panels.controls import button, switch
 from ui.panels.exam import show_handed_in, show_time_left
-from ui.state import at_work, classroom
+from ui.state import at_work, classroom, turns
 from ui.state.at_work import LOOK_EVERY_S, PAUSED, AtWork
 from ui.state.classroom import plain
 from ui.state.visible import Visible
@@ -64,7 +64,7 @@ def _listen(held: AtWork) -> None:
         show_time_left(held)
 
 
-@st.fragment
+@turns.fragment
 def _exercise() -> None:
     held: AtWork = st.session_state.work
     work_off(held, st.empty())

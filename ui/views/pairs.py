@@ -19,7 +19,7 @@ from ui.drawing import sheet
 from ui.drawing.tables import plain_table
 from ui.panels import which_car
 from ui.panels.controls import button, download
-from ui.state import bench_jobs, lab_work, session, work
+from ui.state import bench_jobs, lab_work, session, turns, work
 from ui.state.held import Held
 from ui.state.work import after_work, tells_problems
 
@@ -34,7 +34,7 @@ KINDS = {
 }
 
 
-@st.fragment
+@turns.fragment
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
     held = after_work(st.empty())

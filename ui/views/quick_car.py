@@ -20,7 +20,7 @@ from ui.drawing.car_map import car_map
 from ui.drawing.layout import NARROW, layout_of
 from ui.panels.controls import button, download, undo_button
 from ui.panels.help import tell
-from ui.state import bench_jobs, work
+from ui.state import bench_jobs, turns, work
 from ui.state.car_table import (
     BITRATES,
     KIND,
@@ -52,7 +52,7 @@ WIDTHS = {
 }  # fmt: skip
 
 
-@st.fragment
+@turns.fragment
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
     held = after_work(st.empty())

@@ -23,7 +23,7 @@ from ui.drawing.tables import plain_table, report_table
 from ui.panels import changed_since, projector, timeline, why
 from ui.panels.controls import button
 from ui.panels.maps import fitted_map
-from ui.state import classroom
+from ui.state import classroom, turns
 from ui.state.choices import distinct
 from ui.state.classroom import plain
 from ui.state.visible import Visible, all_visible, visible_to_student
@@ -113,7 +113,7 @@ def _opened(attempt_id: int) -> Replay | None:
     return replay
 
 
-@st.fragment
+@turns.fragment
 def _replay(replay: Replay) -> None:
     if not classroom.let_in():
         st.warning("This is for the instructor; sign in again.", icon=":material/lock:")

@@ -21,7 +21,7 @@ from ui.drawing.tables import because_tree, numbered, plain_table
 from ui.panels import check_plan, next_check, scan_report
 from ui.panels.controls import button, download, switch
 from ui.panels.help import term
-from ui.state import lab_work
+from ui.state import lab_work, turns
 from ui.state.case_now import taken_up
 from ui.state.held import Held
 from ui.state.search_question import (
@@ -42,7 +42,7 @@ MOST_LISTED = 30
 MOST_ALIKE = 4
 
 
-@st.fragment
+@turns.fragment
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
     held = after_work(st.empty())

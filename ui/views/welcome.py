@@ -22,7 +22,7 @@ from ui.panels.cautions import CAUTIONS, MAKER
 from ui.panels.controls import button, download, named
 from ui.panels.help import tell
 from ui.panels.maps import fitted_map
-from ui.state import bench_jobs, session, work
+from ui.state import bench_jobs, session, turns, work
 from ui.state.first_visit import FIRST_JOBS, FirstJob
 from ui.state.held import Held, parked
 from ui.state.session import shipped_cars
@@ -86,7 +86,7 @@ def _as_the_eye_sees(visible: Visible) -> Visible:
     return replace(visible, modules=modules | dark)
 
 
-@st.fragment
+@turns.fragment
 def _car_with_a_dark_module() -> None:
     if st.session_state.get("to_the_bay"):
         st.rerun()

@@ -14,13 +14,13 @@ from sim.vehicle.problems import EditProblem
 from ui.panels import grid_views, which_car
 from ui.panels.controls import button
 from ui.panels.suppose import add, choose_actions, listed
-from ui.state import lab_work
+from ui.state import lab_work, turns
 from ui.state.held import Held
 from ui.state.suppositions import MOST_VARIED, USES, WORK, actions_now, used
 from ui.state.work import after_work, tells_problems
 
 
-@st.fragment
+@turns.fragment
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
     place = st.empty()
