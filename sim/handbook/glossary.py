@@ -15,7 +15,7 @@ COMMON_PRACTICE = "common practice"
 
 
 @dataclass(frozen=True, slots=True)
-class Term:
+class GlossaryTerm:
     """A word, its meaning, its source (a standard or common practice), and the pages that use it first.
 
     pages: paths of pages in the address.
@@ -34,9 +34,11 @@ def standards() -> dict[str, str]:
 
 
 @cache
-def terms() -> tuple[Term, ...]:
+def terms() -> tuple[GlossaryTerm, ...]:
     """All terms, by the alphabet."""
-    found = (Term(word, told, source, tuple(on.split())) for word, told, source, on in rows("terms.csv", 4))
+    found = (
+        GlossaryTerm(word, told, source, tuple(on.split())) for word, told, source, on in rows("terms.csv", 4)
+    )
     return tuple(sorted(found, key=lambda term: term.word.casefold()))
 
 
@@ -46,6 +48,6 @@ def meaning(word: str) -> str:
     return f"**{term.word}**: {term.meaning} ({term.source})"
 
 
-def terms_of(page: str) -> tuple[Term, ...]:
+def terms_of(page: str) -> tuple[GlossaryTerm, ...]:
     """The terms that a page is the first to use."""
     return tuple(term for term in terms() if page in term.pages)

@@ -36,7 +36,7 @@ BITRATES: Final[tuple[int, ...]] = get_args(Bitrate)
 
 
 @dataclass(slots=True)
-class Identifier:
+class LoggedIdentifier:
     """What a log shows of one identifier."""
 
     can_id: int
@@ -75,11 +75,11 @@ class LogContents:
     """What a log holds: identifiers in their order, and how many frames a vehicle file cannot hold."""
 
     name: str
-    identifiers: list[Identifier]
+    identifiers: list[LoggedIdentifier]
     extended: int
     other_kinds: int
 
-    def periodic(self) -> list[Identifier]:
+    def periodic(self) -> list[LoggedIdentifier]:
         """The identifiers that become messages."""
         return [
             one for one in self.identifiers if one.can_id < FIRST_DIAGNOSTIC_ID and one.period_ms is not None
@@ -89,7 +89,7 @@ class LogContents:
 def read_log(path: Path, channel: str | None = None) -> LogContents:
     """The contents of a log. Raises `Problem` where it cannot be read, or holds several channels and none
     is chosen."""
-    found: dict[str, dict[int, Identifier]] = {}
+    found: dict[str, dict[int, LoggedIdentifier]] = {}
     counts: dict[str, list[int]] = {}
     for message in _messages(path):
         where = "" if message.channel is None else str(message.channel)
@@ -101,7 +101,7 @@ def read_log(path: Path, channel: str | None = None) -> LogContents:
             skipped[0] += 1
         else:
             can_id = message.arbitration_id
-            one = identifiers.get(can_id) or identifiers.setdefault(can_id, Identifier(can_id))
+            one = identifiers.get(can_id) or identifiers.setdefault(can_id, LoggedIdentifier(can_id))
             one.length = max(one.length, message.dlc)
             one.times_s.append(message.timestamp)
     chosen = _channel(path, sorted(found), channel)
@@ -144,14 +144,14 @@ def table_rows(log: LogContents) -> list[TableRow]:
     ]
 
 
-def _some(log: LogContents) -> list[Identifier]:
+def _some(log: LogContents) -> list[LoggedIdentifier]:
     messages = log.periodic()
     if not messages:
         raise Problem(f"{log.name} holds no identifier below {FIRST_DIAGNOSTIC_ID:X} with three frames")
     return messages
 
 
-def _sentence(message: Identifier) -> str:
+def _sentence(message: LoggedIdentifier) -> str:
     return f"{message.can_id:03X} every {_period_ms(message):g} ms {message.length} bytes"
 
 
@@ -208,7 +208,7 @@ def _head(log: LogContents) -> Iterator[str]:
             yield f"# Left out: {number} {'frame' if number == 1 else 'frames'} {kind}."
 
 
-def _modules(senders: list[str], messages: list[Identifier]) -> Iterator[str]:
+def _modules(senders: list[str], messages: list[LoggedIdentifier]) -> Iterator[str]:
     for name, share in zip(senders, _shares(messages), strict=True):
         yield f"  {name}:"
         yield "    sends:"
@@ -218,13 +218,13 @@ def _modules(senders: list[str], messages: list[Identifier]) -> Iterator[str]:
             yield f"      m{message.can_id:03X}: {{{fields}}}{message.note}"
 
 
-def _shares(messages: list[Identifier]) -> list[list[Identifier]]:
+def _shares(messages: list[LoggedIdentifier]) -> list[list[LoggedIdentifier]]:
     """What each sender sends: one message, or more where there are more than a car has modules."""
-    shares: list[list[Identifier]] = [[] for _ in messages[:MOST_MODULES]]
+    shares: list[list[LoggedIdentifier]] = [[] for _ in messages[:MOST_MODULES]]
     for place, message in enumerate(messages):
         shares[place * len(shares) // len(messages)].append(message)
     return shares
 
 
-def _period_ms(message: Identifier) -> float:
+def _period_ms(message: LoggedIdentifier) -> float:
     return min(max(message.period_ms or 0, SHORTEST_PERIOD_MS), LONGEST_PERIOD_MS)

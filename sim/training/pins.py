@@ -28,7 +28,7 @@ KEY_BYTES = 24
 UNKNOWN = "class code, name and PIN do not belong together"  # whichever of them is wrong
 
 
-class Pins:
+class PinStore:
     """The PINs of all students of one database."""
 
     def __init__(self, store: Store) -> None:

@@ -25,7 +25,7 @@ from sim.training.classes import Classes, Students
 from sim.training.exams import Exams
 from sim.training.kept_attempts import Attempts
 from sim.training.outbox import Outbox
-from sim.training.pins import Pins
+from sim.training.pins import PinStore
 from sim.training.results_csv import gradebook_csv, results_csv
 from sim.training.rows import BoardRow, StudentRow
 from sim.training.store import Store, connected
@@ -46,7 +46,7 @@ class Records:
         self._store = Store(connected(url), clock)
         self.classes = Classes(self._store)
         self.students = Students(self._store)
-        self.pins = Pins(self._store)
+        self.pins = PinStore(self._store)
         self.assignments = Assignments(self._store)
         self.exams = Exams(self._store)
         self.notices = Notices(self._store)

@@ -15,7 +15,7 @@ from typing import Any
 
 from sim.training.rows import AssignmentRow, StudentRow
 from sim.training.rubric import NAMES
-from sim.training.term import Cell, Term
+from sim.training.term import Term, TermCell
 
 BYTE_ORDER_MARK = "\ufeff"
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
@@ -39,7 +39,7 @@ def _lines(term: Term) -> Iterator[list[Any]]:
                 yield _line(student, given, cell)
 
 
-def _line(student: StudentRow, given: AssignmentRow, cell: Cell | None) -> list[Any]:
+def _line(student: StudentRow, given: AssignmentRow, cell: TermCell | None) -> list[Any]:
     mode = "practice" if (cell or given).practice else "exam"
     known = [student.name, student.outside_id, given.exercise, given.topic, given.car, mode]
     if cell is None:
@@ -75,7 +75,7 @@ def _grades(term: Term, student: StudentRow, given: Sequence[AssignmentRow]) -> 
     return [student.outside_id, student.name, student.id, *points]
 
 
-def _points(given: AssignmentRow, cell: Cell | None) -> float | str:
+def _points(given: AssignmentRow, cell: TermCell | None) -> float | str:
     """The mark by the rubric, in points; the credit for a hand-in that has no rubric."""
     if cell is None or cell.handed_in_s is None or not cell.released:
         return ""

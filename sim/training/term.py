@@ -42,7 +42,7 @@ Trend = Literal["", "rising", "steady", "falling"]
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
+class TermCell:
     """One student's attempt at one exercise. `credit`, `complete`: None while it is open.
 
     `marks`: by criterion, None: not called for; `reviewed`: what the instructor marked otherwise.
@@ -94,7 +94,7 @@ class TopicResult:
 
 
 @dataclass(frozen=True, slots=True)
-class Compared:
+class HandInSummary:
     """Hand-ins of one kind: how many, how many complete, their mean credit (0 to 1) and mean minutes."""
 
     count: int
@@ -110,14 +110,14 @@ class Term:
     group: ClassRow
     students: tuple[StudentRow, ...]
     assignments: tuple[AssignmentRow, ...]
-    cells: Mapping[tuple[int, int], Cell]
+    cells: Mapping[tuple[int, int], TermCell]
 
     @property
     def weights(self) -> dict[str, float]:
         """What each criterion of the rubric weighs in this class."""
         return weights_of(self.group.weights)
 
-    def of_student(self, student_id: int) -> list[tuple[AssignmentRow, Cell | None]]:
+    def of_student(self, student_id: int) -> list[tuple[AssignmentRow, TermCell | None]]:
         """A student's row, in the order of the exercises."""
         return [(given, self.cells.get((student_id, given.id))) for given in self.assignments]
 
@@ -127,7 +127,7 @@ class Term:
 
     def topics(self, student_id: int) -> list[TopicResult]:
         """How a student does in each topic, in the order of the exercises."""
-        by_topic: dict[str, list[Cell | None]] = {}
+        by_topic: dict[str, list[TermCell | None]] = {}
         for given, cell in self.of_student(student_id):
             by_topic.setdefault(given.topic, []).append(cell)
         return [_topic(topic, cells) for topic, cells in by_topic.items()]
@@ -145,20 +145,20 @@ class Term:
         change = _mean(worth[-TREND_OF:]) - _mean(worth[-2 * TREND_OF : -TREND_OF])
         return "steady" if abs(change) < TREND_FROM else "rising" if change > 0 else "falling"
 
-    def compared(self) -> tuple[Compared, Compared]:
+    def compared(self) -> tuple[HandInSummary, HandInSummary]:
         """Hand-ins of practice that were never rewound, and those that were."""
         handed_in = [one for one in self.cells.values() if one.handed_in_s is not None and one.practice]
         straight = [one for one in handed_in if not one.taken_back]
         return _compared(straight), _compared([one for one in handed_in if one.taken_back])
 
-    def _handed_in(self, student_id: int) -> list[Cell]:
+    def _handed_in(self, student_id: int) -> list[TermCell]:
         """What a student handed in, the earliest first."""
         mine = [cell for (student, _), cell in self.cells.items() if student == student_id]
         handed_in = [one for one in mine if one.handed_in_s is not None]
         return sorted(handed_in, key=lambda one: one.handed_in_s or 0.0)
 
 
-def _topic(topic: str, cells: Sequence[Cell | None]) -> TopicResult:
+def _topic(topic: str, cells: Sequence[TermCell | None]) -> TopicResult:
     done = sorted(
         (one for one in cells if one and one.handed_in_s is not None), key=lambda one: one.handed_in_s or 0.0
     )
@@ -173,9 +173,9 @@ def _mean(numbers: Iterable[float]) -> float:
     return sum(known) / len(known) if known else 0.0
 
 
-def _compared(cells: Sequence[Cell]) -> Compared:
+def _compared(cells: Sequence[TermCell]) -> HandInSummary:
     credit, minutes = _mean(one.credit or 0.0 for one in cells), _mean(one.minutes for one in cells)
-    return Compared(len(cells), sum(bool(one.complete) for one in cells), credit, minutes)
+    return HandInSummary(len(cells), sum(bool(one.complete) for one in cells), credit, minutes)
 
 
 class Terms:
@@ -205,7 +205,7 @@ class Terms:
             cells,
         )
 
-    def of_attempt(self, attempt_id: int) -> tuple[Cell, dict[str, float]]:
+    def of_attempt(self, attempt_id: int) -> tuple[TermCell, dict[str, float]]:
         """One attempt, and what each criterion weighs in its class."""
         wanted = _cells().add_columns(classes.c.weights).where(attempts.c.id == attempt_id)
         row = dict(self._store.one(wanted, "attempt"))
@@ -262,7 +262,7 @@ def _cells() -> Select[Any]:
     )  # fmt: skip
 
 
-def _cell(row: Any, weights: Mapping[str, float]) -> Cell:
+def _cell(row: Any, weights: Mapping[str, float]) -> TermCell:
     told = dict(row)
     for name in ("student_id", "assignment_id"):
         told.pop(name)
@@ -271,7 +271,7 @@ def _cell(row: Any, weights: Mapping[str, float]) -> Cell:
     reasons, reviewed = from_json(told.pop("rubric")), marks_from_json(told.pop("marks"))
     marks = {name: reviewed.get(name, mark.score) for name, mark in reasons.items()}
     handed_in_s = told["handed_in_s"]
-    return Cell(
+    return TermCell(
         **told | {"evidence": told["evidence"] or "", "named": told["named"] or "[]"}
         | {"comment": told["comment"] or ""},
         late=is_late(due_s, handed_in_s), after_showing=shown_before(shown_s, handed_in_s),

@@ -191,7 +191,7 @@ class BusOff(Part):
     monitors_rest: bool = False
 
 
-class Controller(Part):
+class J1939Controller(Part):
     """A module on a bus of SAE J1939: the address that it claims, and its NAME (SAE J1939-81).
 
     Of two that claim one address the lower NAME keeps it. The other looks for a free one if it `moves`,
@@ -220,7 +220,7 @@ class Module(Part):
     ground: Listed = ()
     connectors: dict[Name, tuple[str, ...]] = Field(default_factory=dict)
     address: CanId | None = None  # diagnostic request id; it answers 8 above (ISO 15765-4)
-    j1939: Controller = Controller()  # on a bus of SAE J1939
+    j1939: J1939Controller = J1939Controller()  # on a bus of SAE J1939
     min_supply_v: float = Field(6.0, gt=0, le=60)  # brown-out; common practice
     restart_supply_v: float = Field(6.5, gt=0, le=60)
     boot_ms: float = Field(200, ge=0)  # common practice

@@ -34,7 +34,7 @@ NUMBER = r"\d+(?:\.\d+)?"
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class CodeTold:
     """A code that a module tells the others: the flag that says whether its test fails now, or is stored."""
 
     module: str
@@ -59,7 +59,7 @@ class Phrase:
     words: str
     condition: Condition
     about: tuple[str, ...] = ()
-    told: tuple[Told, ...] = ()
+    told: tuple[CodeTold, ...] = ()
 
 
 def phrase_of(text: str, name: str, car: Car) -> Phrase:
@@ -100,9 +100,9 @@ def _code(match: re.Match[str], name: str, car: Car) -> Phrase:
         every = dict.fromkeys(one for codes in known.values() for one in codes)
         raise EditProblem(f"{owner or 'no module'} sets {'no' if owner else 'a'} code {code}"
                           f"{did_you_mean(code, every)}")  # fmt: skip
-    told = tuple(Told(one, code, stored) for one in owners if one != name)
+    told = tuple(CodeTold(one, code, stored) for one in owners if one != name)
     facts = [Condition(signal=one.flag) for one in told]
-    facts += [Told(name, code, stored).condition] * (name in owners)
+    facts += [CodeTold(name, code, stored).condition] * (name in owners)
     whole = facts[0] if len(facts) == 1 else Condition.model_validate({"any": facts})
     words = f"{'stored ' if stored else ''}code {code}{f' in {owner}' if owner else ''}"
     return Phrase(words, whole, tuple(one.module for one in told), told)
@@ -166,7 +166,7 @@ def shutting_down(vehicle: Vehicle, name: str, phrase: Phrase) -> Vehicle:
     return _changed(vehicle, name, module.model_copy(update={"shuts_down_when": when}))
 
 
-def _telling(vehicle: Vehicle, told: Told) -> Vehicle:
+def _telling(vehicle: Vehicle, told: CodeTold) -> Vehicle:
     """The car in which a module tells others of a code, in the first of its messages that has room."""
     module = vehicle.modules[told.module]
     if told.flag in module.signals:

@@ -28,7 +28,7 @@ LOST_FMI, INVALID_FMI = 9, 19
 
 
 @dataclass(frozen=True, slots=True)
-class Claim:
+class AddressClaim:
     """What a controller claims: an address, with its NAME."""
 
     address: int
@@ -40,15 +40,17 @@ def j1939_buses(vehicle: Vehicle) -> tuple[str, ...]:
     return tuple(bus for bus, spec in vehicle.buses.items() if spec.protocol == "j1939")
 
 
-def claims_of(vehicle: Vehicle, buses_of: Mapping[str, tuple[str, ...]]) -> dict[str, Claim]:
+def claims_of(vehicle: Vehicle, buses_of: Mapping[str, tuple[str, ...]]) -> dict[str, AddressClaim]:
     """The claim of each module on SAE J1939. Raises `Problem` where two of a bus claim one address."""
-    buses, found = j1939_buses(vehicle), dict[str, Claim]()
+    buses, found = j1939_buses(vehicle), dict[str, AddressClaim]()
     members = [name for name in vehicle.modules if set(buses_of[name]) & set(buses)]
     given = {name: address for name in members if (address := _usual_address(vehicle, name)) is not None}
     free = (address for address in range(LAST_FREE_ADDRESS, 127, -1) if address not in given.values())
     for place, name in enumerate(vehicle.modules, start=1):
         if name in members:
-            found[name] = Claim(given[name] if name in given else next(free), _name_of(vehicle, name, place))
+            found[name] = AddressClaim(
+                given[name] if name in given else next(free), _name_of(vehicle, name, place)
+            )
     for bus in buses:
         on_bus: dict[int, str] = {}
         for name in (one for one in members if bus in buses_of[one]):
@@ -83,7 +85,7 @@ def _name_of(vehicle: Vehicle, name: str, place: int) -> Name:
 class MessageIdentifiers:
     """Gives each message on a bus of SAE J1939 its 29-bit identifier, and checks those that are given."""
 
-    def __init__(self, claims: Mapping[str, Claim], listed: list[tuple[str, str, Message]]) -> None:
+    def __init__(self, claims: Mapping[str, AddressClaim], listed: list[tuple[str, str, Message]]) -> None:
         self._claims = claims
         given = {message.pgn for _, _, message in listed}
         self._free = (pgn for pgn in range(PROPRIETARY_B, PROPRIETARY_B + 256) if pgn not in given)
@@ -125,7 +127,7 @@ class ToldAs:
     lamp: Lamp | None
 
 
-def of_message(sender: str, code: J1939Code, claims: Mapping[str, Claim], invalid: bool) -> ToldAs:
+def of_message(sender: str, code: J1939Code, claims: Mapping[str, AddressClaim], invalid: bool) -> ToldAs:
     """The code of a lost or invalid message: by default the controller at its sender's address."""
     claim = claims.get(sender)
     usual = FIRST_ADDRESS_SPN + claim.address if claim else NETWORK_SPNS[0]

@@ -18,7 +18,7 @@ from sim.training.records import Records
 from sim.training.results_csv import BYTE_ORDER_MARK, column_name
 from sim.training.rows import ClassRow, StudentRow
 from sim.training.rubric import NAMES, rubric, total
-from sim.training.term import Cell, Term
+from sim.training.term import Term, TermCell
 from sim.vehicle.problems import Problem
 
 STORED = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
@@ -205,7 +205,7 @@ def made(term: Term, student_id: int, credits: list[float], topic: str = "starti
     """A term in which a student handed in exercises of one topic with these credits, one a day."""
     given = [replace(term.assignments[0], id=100 + k, topic=topic) for k in range(len(credits))]
     known = next(iter(term.cells.values()))
-    cells: dict[tuple[int, int], Cell] = {
+    cells: dict[tuple[int, int], TermCell] = {
         (student_id, 100 + k): replace(known, credit=worth, complete=worth == 1.0, handed_in_s=86400.0 * k)
         for k, worth in enumerate(credits, start=0)
     }

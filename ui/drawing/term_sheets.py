@@ -10,7 +10,7 @@ from markupsafe import Markup
 from sim.markup import macros
 from sim.training.rows import AssignmentRow, StudentRow
 from sim.training.rubric import CRITERIA
-from sim.training.term import Cell, Term, TopicResult
+from sim.training.term import Term, TermCell, TopicResult
 
 _html = macros(Path(__file__).with_name("term.html"))
 
@@ -42,7 +42,7 @@ def _row(term: Term, student: StudentRow) -> tuple[str, list[tuple[str, str, str
     return student.name, cells, percent(term.mean(student.id)), term.trend(student.id), mastered
 
 
-def _cell(student: StudentRow, given: AssignmentRow, cell: Cell | None) -> tuple[str, str, str, str]:
+def _cell(student: StudentRow, given: AssignmentRow, cell: TermCell | None) -> tuple[str, str, str, str]:
     """What a cell is picked as, its kind, its sign and its words."""
     whose = f"{student.name}, {given.exercise}"
     if cell is None:
@@ -80,7 +80,7 @@ def _topic_kind(one: TopicResult) -> str:
     return "done" if one.mastered else "works" if one.complete else "waits"
 
 
-def rubric(cell: Cell, weights: Mapping[str, float]) -> Markup:
+def rubric(cell: TermCell, weights: Mapping[str, float]) -> Markup:
     """What each criterion weighs and is worth, by the rule and as marked, with the reason."""
     rows: Sequence[tuple[str, ...]] = [
         (

@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 from sim.training.rubric import CRITERIA, LONGEST_COMMENT, MOST_WEIGHT
-from sim.training.term import Compared, Term
+from sim.training.term import HandInSummary, Term
 from sim.vehicle.problems import Problem
 from sim.vehicle.words import counted
 from ui.drawing import sheet
@@ -86,7 +86,7 @@ def _compared(term: Term) -> None:
     st.caption("Minutes are those of the steps that count: what was taken back is not among them.")
 
 
-def _cells(one: Compared) -> tuple[str, ...]:
+def _cells(one: HandInSummary) -> tuple[str, ...]:
     if not one.count:
         return "0", "", "", ""
     return f"{one.count}", f"{one.complete}", percent(one.credit), f"{one.minutes:.0f}"
