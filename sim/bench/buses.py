@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from sim.bench.bus_faults import network_segments
+from sim.bench.links import EthernetLinks
 from sim.bench.running_car import RunningCar
 from sim.bench.traffic import Hop
+from sim.modules.facts import Fact
 from sim.modules.world import LIFELESS
 from sim.network.streams import Stream
 from sim.vehicle.elements import TESTER
@@ -28,6 +30,7 @@ class Buses:
         self.connectivity: Connectivity | None = None
         self.wire_links: frozenset[Hop] = frozenset()
         self.joined_events: dict[str, int] = {}
+        self._links = EthernetLinks(live)
         self._together: dict[str, frozenset[str]] = {}  # by channel, all on its segment, if it joins buses
         self._senders: dict[str, list[str]] = {}  # by receiving channel, those that it could hear
         self._callers: dict[str, tuple[str]] = {}  # by slave, the master that it could hear
@@ -53,6 +56,7 @@ class Buses:
         assert self.connectivity is not None
         awake = frozenset(name for name in powered if name == TESTER or self.is_awake(name))
         segments = network_segments(self.connectivity, awake, transceivers, live.car.classical_channels)
+        segments = self._links.carried(segments, awake)
         if segments != self.segments:
             self._note_joined(segments)
             self.segments = segments
@@ -123,6 +127,16 @@ class Buses:
         self._live.write(field, module, value, words)
 
     # -- questions -------------------------------------------------------------------------------------------
+
+    def link(self, channel: str) -> Fact:
+        """Return the state of the Ethernet link at a channel, and since which event."""
+        return self._links.of(channel)
+
+    def link_quality(self, channel: str) -> int:
+        """Return the signal quality index that a PHY reports, 0 without a link."""
+        if self.connectivity is None or self.link(channel).value != "up":
+            return 0
+        return self.connectivity.quality.get(channel, 0)
 
     def is_awake(self, channel: str) -> bool:
         """Is a module's transceiver awake?"""

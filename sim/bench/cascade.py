@@ -38,6 +38,7 @@ LANE_OF_KIND: Final = {
     "code heals": "module",
     "code cleared": "module",
     "bus": "module",
+    "link": "module",
     "refused": "module",
     "immobilizer": "module",
 }

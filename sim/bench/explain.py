@@ -327,7 +327,10 @@ def _off(bench: Bench, *channels: str) -> Because | None:
     live = bench.live
     for channel in channels:
         if events := live.causes.bus_off(channel):
-            return Because(f"{channel} is in bus-off", None, _all(bench, events))
+            text = (
+                f"{channel} has no link" if live.car.transceivers[channel].phy else f"{channel} is in bus-off"
+            )
+            return Because(text, None, _all(bench, events))
         if events := live.causes.babble(channel):
             return Because(f"the bus of {channel} is never free", None, _all(bench, events))
     return None

@@ -13,6 +13,7 @@ from sim.network.can import CanNetwork
 from sim.network.clock import CLOCK_S
 from sim.network.frames import Frame
 from sim.network.lin import OnWire
+from sim.vehicle.ethernet import BITRATE_BPS as ETHERNET_BPS
 from sim.wiring.conduction import SwitchState
 from sim.wiring.segments import Segment
 from sim.wiring.wiring import Wiring
@@ -127,7 +128,8 @@ def _tapped(network: CanNetwork, frames: list[FrameSeen], levels: list[LevelSeen
     def tap(start_s: float, end_s: float, frame: Frame, sender: str) -> None:
         segment = network.segment_of(sender)
         others = tuple(channel for channel in segment.members if channel != sender)
-        frames.append(FrameSeen(start_s, end_s, frame, sender, others, segment.bitrate_bps))
+        if segment.bitrate_bps != ETHERNET_BPS:  # a pair that never rests has no levels of single frames
+            frames.append(FrameSeen(start_s, end_s, frame, sender, others, segment.bitrate_bps))
         if other_tap:
             other_tap(start_s, end_s, frame, sender)
 

@@ -35,6 +35,13 @@ class LatestEvents:
             self.edits.update(dict.fromkeys(one.names(), event))
 
 
+class LinkExplainer(Protocol):
+    """Says why one channel does not hear another."""
+
+    def link(self, sender: str, receiver: str) -> tuple[int, ...]:
+        """The events that keep them apart."""
+
+
 class RunningCar(Protocol):
     """A car on its clock, as its relays, engine, buses and explainer see it.
 
@@ -50,6 +57,10 @@ class RunningCar(Protocol):
     reading: Reading
     tester_active: bool
     env: NanosecondEnvironment
+
+    @property
+    def causes(self) -> LinkExplainer:
+        """What explains the car's state."""
 
     @property
     def pulled_in(self) -> frozenset[str]:

@@ -4,13 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
-from sim.instruments.labels import HIGH, LOW, ONE_WIRE
+from sim.instruments.labels import HIGH, LOW, MINUS, ONE_WIRE, PLUS
 from sim.instruments.service import ServiceInformation
 from sim.instruments.sheet import BOX, FAINT, MARGIN, Sheet
+from sim.vehicle.description_wiring import Bus
+from sim.vehicle.wire_ends import LineStop
 
 STOP_X = 132  # px from stop to stop
 LEFT, LINE_Y, LOW_Y = MARGIN + 70, MARGIN + 150, MARGIN + 178
+
+
+class _Line(NamedTuple):
+    """One wire of a pair: the letter of its pins, its words beside the line and in full, its color."""
+
+    leg: str
+    short: str
+    words: str
+    colour: str
+
+
+_CAN_LINES = (_Line("H", "high", "CAN high", HIGH), _Line("L", "low", "CAN low", LOW))
+_LINK_LINES = (
+    _Line("P", "plus", "Ethernet plus", PLUS),
+    _Line("N", "minus", "Ethernet minus", MINUS),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +58,10 @@ def bus_diagram(service: ServiceInformation, bus: str) -> str:
     spec = service.vehicle.buses[bus]
     stops = spec.stops
     sheet = Sheet()
-    for y, leg, colour in ((LINE_Y, "high", HIGH), (LOW_Y, "low", LOW)):
-        _line(sheet, y, len(stops), leg, colour)
-    title = f"{spec.title or bus}, {spec.bitrate_bps // 1000} kbit/s"
+    lines = _LINK_LINES if spec.is_ethernet else _CAN_LINES
+    for y, one in zip((LINE_Y, LOW_Y), lines, strict=True):
+        _line(sheet, y, len(stops), one.short, one.colour)
+    title = f"{spec.title or bus}, {spec.rate}"
     sheet.text(LEFT, MARGIN + 8, title, 15, "start", bold=True)
     for stop, at in zip(_stops(one.name for one in stops), stops, strict=True):
         name = at.name
@@ -50,13 +70,22 @@ def bus_diagram(service: ServiceInformation, bus: str) -> str:
         elif at.is_resistor:
             _terminator(sheet, stop)
         else:
-            extras = ("120 Ω" if at.is_terminated else "", "in and out" if at.is_through else "")
-            note = ", ".join(extra for extra in extras if extra)
+            note = ", ".join(_extras(spec, at))
             _module(sheet, stop, note, f"{name}{f', {note}' if note else ''}", LOW_Y)
             ends = service.bus_pins(bus, name)
-            _pin(sheet, stop, ends.get("H", ""), -14, "CAN high", (LINE_Y, LOW_Y), HIGH)
-            _pin(sheet, stop, ends.get("L", ""), 14, "CAN low", (LOW_Y, LOW_Y), LOW)
+            for y, dx, one in zip((LINE_Y, LOW_Y), (-14, 14), lines, strict=True):
+                _pin(sheet, stop, ends.get(one.leg, ""), dx, one.words, (y, LOW_Y), one.colour)
     return sheet.svg(f"Wiring diagram of bus {bus}")
+
+
+def _extras(spec: Bus, stop: LineStop) -> Iterator[str]:
+    """What is written in the box of a module on a pair."""
+    if spec.is_ethernet:
+        yield f"PHY {'master' if spec.phy_master == stop.name else 'slave'}"
+    if stop.is_terminated:
+        yield "120 Ω"
+    if stop.is_through:
+        yield "in and out"
 
 
 def cluster_diagram(service: ServiceInformation, cluster: str) -> str:

@@ -109,7 +109,12 @@ def summary_of(car: Car) -> CarSummary:
     """What a car is, in rows."""
     built = car.built
     can = [
-        BusRow(name, "CAN FD" if one.fd else "CAN", one.bitrate_bps, tuple(map(str, one.line)))
+        BusRow(
+            name,
+            "Ethernet" if one.is_ethernet else "CAN FD" if one.fd else "CAN",
+            one.bitrate_bps,
+            tuple(map(str, one.line)),
+        )
         for name, one in built.buses.items()
     ]
     lin = [

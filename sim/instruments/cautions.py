@@ -120,7 +120,7 @@ def _is_airbag(pin: Pin, car: Car) -> bool:
 
 
 def _is_data(pin: Pin) -> bool:
-    return pin.function.endswith((".H", ".L", ".H2", ".L2"))
+    return pin.function.endswith((".H", ".L", ".H2", ".L2", ".P", ".N"))
 
 
 def _is_electronic(pin: Pin, car: Car) -> bool:

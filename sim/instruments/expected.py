@@ -9,7 +9,8 @@ from sim.instruments.claim import Claim
 from sim.instruments.paths import sensor_ends
 from sim.vehicle.checks import supply_functions
 from sim.vehicle.description_software import Reference
-from sim.vehicle.elements import TESTER, Draw, Pin
+from sim.vehicle.elements import OTHER_LEGS, TESTER, Draw, Pin
+from sim.vehicle.ethernet import COMMON_MODE_OHM
 from sim.vehicle.problems import EditProblem, unknown
 
 LIN_REST = "recessive: the pull-ups hold the wire at the supply (LIN 2.x, from memory)"
@@ -23,6 +24,8 @@ TRADE = "general guides of the trade: 0.1 V per ground, 0.2 V per wire, 0.3 V pe
 SHEETS = "transceiver data sheets (recessive 2..3 V, dominant 2.75..4.5 and 0.5..2.25 V)"
 IDLE = "transceiver data sheets (bias inactive -0.1..0.1 V)"
 TERMINATED = "ISO 11898-2: 120 Ω nominal each; 100..130 Ω from memory"
+COUPLED = "capacitors keep direct voltage from the pair of 100BASE-T1 (from memory)"
+BOTH_PHYS = "1 kΩ from each wire to the middle in each PHY; one PHY alone shows 2 kΩ (from memory)"
 CRANK = "9.6 V for each 12 V battery at least at about room temperature; common practice"
 CHARGING = "13.5 to 14.7 V at each 12 V battery, little lost in its cables; common practice"
 COIL = "relay data sheets, ±10 %"
@@ -80,6 +83,8 @@ def _expected_at(claim: Claim, pin: Pin) -> Iterator[ExpectedReading]:
     leg, n = pin.function.rpartition(".")[2].rstrip("2"), claim.batteries
     if leg in ("H", "L") and plug.kind in ("module", "dlc"):
         yield from _expected_on_bus(claim, pin, leg)
+    elif leg in ("P", "N") and plug.kind == "module":
+        yield from _expected_on_link(claim, pin, leg)
     elif leg == "LIN" and plug.kind == "module":
         yield ExpectedReading(f"measure volts {pin.id} to BODY", 11.5, 13.0, "V", ASLEEP, LIN_REST)
     elif plug.kind == "dlc" and pin.function == "B+":
@@ -153,10 +158,19 @@ def _expected_on_bus(claim: Claim, pin: Pin, leg: str) -> Iterator[ExpectedReadi
         yield ExpectedReading(action, low_ohm, high_ohm, "Ω", OFF, f"{TERMINATED}, {ends} in parallel")
 
 
+def _expected_on_link(claim: Claim, pin: Pin, leg: str) -> Iterator[ExpectedReading]:
+    """At an Ethernet pair: no direct voltage, and the common-mode terminations of both PHYs in parallel."""
+    yield ExpectedReading(f"measure volts {pin.id} to BODY", -0.1, 0.1, "V", AWAKE, COUPLED)
+    other = _other_leg(claim, pin)
+    if leg == "P" and other:
+        action = f"measure ohms {pin.id} to {other}"
+        yield ExpectedReading(action, 0.9 * COMMON_MODE_OHM, 1.1 * COMMON_MODE_OHM, "Ω", OFF, BOTH_PHYS)
+
+
 def _other_leg(claim: Claim, pin: Pin) -> str:
-    """The pin of the low line beside that of the high line; nothing where there is none."""
+    """The pin of the second wire of a pair beside that of the first; nothing where there is none."""
     prefix, dot, leg = pin.function.rpartition(".")
-    function = f"{prefix}{dot}{leg.replace('H', 'L')}"
+    function = f"{prefix}{dot}{OTHER_LEGS.get(leg, leg)}"
     pins = claim.car.connectors[pin.connector].pins
     return next((other.id for other in pins if other.function == function), "")
 

@@ -12,6 +12,7 @@ from sim.instruments.claim import Claim
 from sim.vehicle.elements import Pin
 
 SUPPLY, GROUND, HIGH, LOW, ONE_WIRE = "RD", "BN", "YE", "GN", "VT"
+PLUS, MINUS = "WH", "BU"  # of an Ethernet pair
 OTHER_COLOURS = ("BU", "VT", "GY", "WH", "OG", "BK")
 STRIPES = ("", "/WH", "/BK", "/YE", "/RD", "/GN")
 
@@ -23,7 +24,8 @@ def wire_colour(claim: Claim, node: str) -> str:
         return SUPPLY
     pins = [pin for pin in claim.car.pins.values() if claim.outer(pin) in reached]
     functions = {pin.function for pin in pins}
-    for marked, colour in ((".H", HIGH), (".L", LOW), (".LIN", ONE_WIRE)):
+    marks = ((".H", HIGH), (".L", LOW), (".P", PLUS), (".N", MINUS), (".LIN", ONE_WIRE))
+    for marked, colour in marks:
         if any(one.rstrip("2").endswith(marked) for one in functions):
             return colour
     if reached & {"BODY", "BAT-", *claim.vehicle.grounds}:
@@ -42,6 +44,8 @@ def pin_words(claim: Claim, pin: Pin) -> str:
     bus, _, leg = pin.function.rpartition(".")
     if leg.rstrip("2") in ("H", "L") and bus:
         return f"CAN {'high' if leg[0] == 'H' else 'low'}, {bus}"
+    if leg in ("P", "N") and bus:
+        return f"Ethernet {'plus' if leg == 'P' else 'minus'}, {bus}"
     if leg == "LIN" and bus:
         return f"LIN, {bus}"
     if plug.kind == "dlc":

@@ -172,8 +172,10 @@ def _face_pin(claim: Claim, pin: Pin) -> FacePin:
 
 
 def bus_pins(claim: Claim, bus: str, name: str) -> dict[str, str]:
-    """A stop's pins on a bus, by leg: H, L, and H2, L2 where the pair goes in and out; LIN: one wire."""
+    """A stop's pins on a bus, by leg: H, L, and H2, L2 where the pair goes in and out; P and N of an
+    Ethernet link; LIN: one wire.
+    """
     plugs = [plug for plug in claim.car.connectors.values() if name in (plug.owner, plug.id)]
     prefix = "" if name == "DLC" else f"{bus}."
     legs = [(pin.function.removeprefix(prefix), pin.id) for plug in plugs for pin in plug.pins]
-    return {leg: id for leg, id in legs if leg in ("H", "L", "H2", "L2", "LIN")}
+    return {leg: id for leg, id in legs if leg in ("H", "L", "H2", "L2", "P", "N", "LIN")}

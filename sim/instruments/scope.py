@@ -57,6 +57,12 @@ EDGE_TAUS = (*(k / 5 for k in range(16)), 3.5, 4.0, 5.0, 7.0)
 LEAST_TAU_S = 20e-9  # drivers take about this long to switch; from memory
 QUIET_BITS = 9  # a line that was recessive for longer than within a frame: the next edge begins one
 Edge = tuple[float, float, float]  # time, change of the level that is headed for, time constant
+BAND_POINTS = 800  # so close together that no single edge is seen
+LEG_SWING_V = 0.5  # of each wire, the other one opposite: 1 V between them (IEEE 802.3bw, from memory)
+BAND_NOTE = (
+    "An Ethernet pair carries three levels at 66.7 MBd without a pause: the scope shows a band. "
+    "The tester reads link state and signal quality."
+)
 POINTS = 4000.0  # an edge shorter than a sweep by this factor is drawn as a step
 
 
@@ -77,6 +83,7 @@ class Channel:
     volt: Array
     rest_v: float
     floating: bool = False
+    is_band: bool = False
 
     def at(self, time_s: float) -> float:
         """Voltage at a time."""
@@ -131,7 +138,11 @@ def swept(bench: Probed, observed: Observed) -> Picture:
     first_s = min((one.first_s for one in tries if one.first_s is not None), default=None)
     if first_s is not None and (disturbed or not whole):
         start_s, zero_s = first_s - (zero_s - start_s), first_s
-    channels = tuple(channel(found, whole, a, b, start_s, what.sweep_s, zero_s, tries) for a, b in what.pairs)
+    channels = tuple(
+        on_link(found, a, b, start_s - zero_s, what.sweep_s)
+        or channel(found, whole, a, b, start_s, what.sweep_s, zero_s, tries)
+        for a, b in what.pairs
+    )
     frames = tuple(
         (one.start_s - zero_s, one.end_s - zero_s, one.words if isinstance(one, OnWire) else str(one.frame))
         for one in ran
@@ -221,6 +232,8 @@ def _notes(
     tried: bool,
     disturbed: bool,
 ) -> tuple[str, ...]:
+    if any(one.is_band for one in channels):
+        return (BAND_NOTE,)
     notes = []
     if any(one.floating for one in channels):
         notes.append("There is no circuit between the two points of a floating channel.")
@@ -264,6 +277,20 @@ def channel(
     edges.sort()
     time_s, volt = _drawn(edges, rest_v, start_s, start_s + sweep_s, sweep_s / POINTS)
     return Channel(a, b, time_s - zero_s, volt, rest_v)
+
+
+def on_link(found: Reading, a: str, b: str, begin_s: float, sweep_s: float) -> Channel | None:
+    """The band of an Ethernet pair between its wires or against ground, while a PHY at it is awake."""
+    phys = [one for one in found.car.transceivers.values() if one.phy and one.module in found.state.running]
+    wires = [(one.h, one.l) for one in phys]
+    ends = [conductor(found.car, node) for node in (a, b)]
+    moved = [{leg for pair in wires for leg, node in enumerate(pair) if node in end} for end in ends]
+    if not any(moved):
+        return None
+    swing_v = LEG_SWING_V * len(moved[0] | moved[1])
+    time_s = begin_s + np.linspace(0.0, sweep_s, BAND_POINTS)
+    volt = swing_v * np.where(np.arange(BAND_POINTS) % 2, 1.0, -1.0)
+    return Channel(a, b, time_s, volt, 0.0, is_band=True)
 
 
 def _level(found: Reading, a: str, b: str) -> float | None:

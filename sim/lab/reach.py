@@ -16,6 +16,8 @@ from sim.vehicle.reading import car_from_text
 from sim.wiring.bus_clusters import BusCluster
 from sim.wiring.conduction import SwitchState, is_closed
 from sim.wiring.connectivity import cluster_connectivity
+from sim.wiring.ethernet_connectivity import is_link, link_connectivity, loss_db_of
+from sim.wiring.segments import ClusterConnectivity
 from sim.wiring.wiring import Reading, Wiring
 
 
@@ -39,14 +41,35 @@ class ReachableModules:
         fed = {name for name, spec in specs.items() if reading.supply_v(name) >= spec.min_supply_v} | {TESTER}
         channels = frozenset(id for id, one in self._car.transceivers.items() if one.module in fed)
         clusters = [_without(cluster, opened) for cluster in self._wiring.clusters]
-        links = {link for one in clusters for link in cluster_connectivity(one, channels, reading).links}
+        answers = (self._answer(one, channels, reading, opened, state) for one in clusters)
+        links = {link for one in answers for link in one.links}
         both_ways = {pair for pair in links if pair[::-1] in links}
         return frozenset(name for name in fed - {TESTER} if both_ways.issuperset(self._ways[name]))
 
-    def _reading(self, opened: frozenset[str], state: SwitchState) -> Reading:
+    def _answer(
+        self,
+        cluster: BusCluster,
+        channels: frozenset[str],
+        reading: Reading,
+        opened: frozenset[str],
+        state: SwitchState,
+    ) -> ClusterConnectivity:
+        if not is_link(cluster.channels):
+            return cluster_connectivity(cluster, channels, reading)
+        ids = opened.intersection(self._car.all_elements)
+        cut = any(
+            {self._car.all_elements[id].a, self._car.all_elements[id].b} & self._car.bus_nodes for id in ids
+        )
+        there = self._reading(opened, state, lines=True) if cut else reading
+        return link_connectivity(cluster, channels, loss_db_of(cluster, there))
+
+    def _reading(self, opened: frozenset[str], state: SwitchState, lines: bool = False) -> Reading:
+        """lines: open the elements of bus lines, too."""
         car = self._car
         # what hangs on the bus lines draws next to nothing: opening them is nothing to the supplies
-        fed_through = [car.all_elements[id] for id in opened if car.all_elements[id].a not in car.bus_nodes]
+        fed_through = [
+            car.all_elements[id] for id in opened if lines or car.all_elements[id].a not in car.bus_nodes
+        ]
         taken = frozenset(one.id for one in fed_through if is_closed(one, car, state))
         return Reading(self._wiring, state, self._wiring.solution(state, taken))
 

@@ -38,7 +38,7 @@ class BusOffMonitor:
         self._well_again: int | None = None  # the event of being back on the bus, the last time
         self._heal_s = spec.heal_ms / 1000
         self._well: Timer | None = None
-        code, mature_s = _code_of(bus, world.car), spec.mature_ms / 1000
+        code, mature_s = bus_code_of(bus, world.car, BUS_OFF), spec.mature_ms / 1000
         self.tests = [Maturing(faults, code, mature_s, self._heal_s, self._words)] if code else []
         self.enable_condition = conditions.of(host.spec.hears_when, TESTS_AFTER_S)
         recovery = Recovery(spec.first_ms / 1000, spec.later_ms / 1000, spec.count)
@@ -97,7 +97,8 @@ class BusOffMonitor:
         return f"its own controller went bus-off on {self.bus}"
 
 
-def _code_of(bus: str, car: Car) -> str | None:
+def bus_code_of(bus: str, car: Car, failure_type: str) -> str | None:
+    """The code of a bus that does not work for a module; None if the tables have none left."""
     buses = car.built.buses
     code = buses[bus].off_code or bus_off_code(list(buses).index(bus))
-    return with_test_failure_type(code, BUS_OFF) if code else None
+    return with_test_failure_type(code, failure_type) if code else None

@@ -18,6 +18,7 @@ from sim.modules.fault_recorder import FaultRecorder
 from sim.modules.j1939_codes import J1939Codes
 from sim.modules.j1939_node import J1939Node
 from sim.modules.knowledge import Knowledge
+from sim.modules.link_monitor import LinkMonitor
 from sim.modules.monitors import CircuitMonitor, MessageMonitor
 from sim.modules.uds_data import Identity
 from sim.modules.world import Host, NamedTimers
@@ -63,7 +64,7 @@ class J1939:
         self,
         monitors: Sequence[MessageMonitor],
         circuits: Sequence[CircuitMonitor],
-        controllers: Mapping[str, BusOffMonitor],
+        controllers: Mapping[str, BusOffMonitor | LinkMonitor],
     ) -> None:
         """Say what each code of the module is called on SAE J1939."""
         for place, monitor in enumerate(monitors):

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import cached_property
-from typing import Final
+from typing import Final, get_args
 
 from sim.modules.facts import INVALID, Known
 from sim.modules.knowledge import Knowledge
@@ -19,11 +19,13 @@ from sim.modules.pins import Outputs
 from sim.modules.signals import ABSENT_BYTE, Codec
 from sim.modules.uds_data import expect, unsigned
 from sim.modules.world import Host
+from sim.vehicle.ethernet import LinkState
 from sim.vehicle.high_voltage_parts import inlet_of
 from sim.vehicle.live_data import LiveDatum, live_data_of
 from sim.vehicle.pilot import cable_rating_a, pilot_state
 
 COOLANT_OFFSET_C: Final = 40
+LINK_STATES: Final[tuple[str, ...]] = get_args(LinkState)
 _FLAGS: Final = {0: "off", 1: "on"}
 
 
@@ -60,6 +62,12 @@ class LiveData:
                 return unsigned(world.coolant_c() + COOLANT_OFFSET_C, 1)
             case "signal":
                 return bytes([world.codec.byte_of(one.name, knowledge.value(one.name))])
+            case "link":
+                return bytes(
+                    [LINK_STATES.index(str(world.surroundings.link(self._host.channels[one.name]).value))]
+                )
+            case "quality":
+                return bytes([world.surroundings.link_quality(self._host.channels[one.name])])
             case "output":
                 return bytes([self._outputs.on[one.name]])
         facts = knowledge.inputs if one.kind == "input" else knowledge.lines
@@ -94,6 +102,10 @@ def live_value(one: LiveDatum, data: bytes, codec: Codec) -> float | str:
         return float(int.from_bytes(data, "big"))
     if one.kind == "coolant":
         return float(data[0] - COOLANT_OFFSET_C)
+    if one.kind == "link":
+        return LINK_STATES[data[0]] if data[0] < len(LINK_STATES) else "not known"
+    if one.kind == "quality":
+        return float(data[0])
     if one.kind == "signal":
         return _shown(codec.value_of(one.name, data[0]))
     return _FLAGS.get(data[0], "not known")

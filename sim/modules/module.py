@@ -33,6 +33,7 @@ from sim.modules.gateway import FrameRoutes, Gateway
 from sim.modules.immobilizer import Authority, Denial, Starter
 from sim.modules.j1939 import J1939
 from sim.modules.knowledge import Knowledge
+from sim.modules.link_monitor import LinkMonitor
 from sim.modules.live_data import LiveData
 from sim.modules.managed_bus import ManagedBus
 from sim.modules.misfire import MisfireMonitor
@@ -51,7 +52,9 @@ from sim.modules.world import Causes, ModuleState, NamedTimers, World
 from sim.network.frames import Frame
 from sim.vehicle.conditions import PowerMode
 
-Watching = MessageMonitor | CircuitMonitor | BusOffMonitor | SetUpMonitor | Denial | MisfireMonitor
+Watching = (
+    MessageMonitor | CircuitMonitor | BusOffMonitor | LinkMonitor | SetUpMonitor | Denial | MisfireMonitor
+)
 RESET_S = 0.01  # a processor in reset has its transceiver off the bus; common practice
 
 
@@ -139,8 +142,12 @@ class ControlModule:
                 pins = (one.check.pin, one.check.agrees_with)
                 ranges = (other for other in self.circuits if other.check.pin in pins and other is not one)
                 one.judged_before = tuple(ranges)
-        self.controllers = {
-            bus: BusOffMonitor(self, self.faults, self.conditions, bus) for bus in self.channels
+        buses = self.world.car.built.buses
+        self.controllers: dict[str, BusOffMonitor | LinkMonitor] = {
+            bus: (LinkMonitor if buses[bus].is_ethernet else BusOffMonitor)(
+                self, self.faults, self.conditions, bus
+            )
+            for bus in self.channels
         }
         self.reception = Reception(
             self, self.knowledge, self.faults, self.control, self.all_channels, self.managed, self.controllers

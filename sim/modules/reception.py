@@ -12,6 +12,7 @@ from sim.modules.bus_off import BusOffMonitor
 from sim.modules.facts import UNKNOWN, Fact, Known
 from sim.modules.fault_recorder import FaultRecorder
 from sim.modules.knowledge import Knowledge
+from sim.modules.link_monitor import LinkMonitor
 from sim.modules.managed_bus import ManagedBus, is_open
 from sim.modules.tester_control import TesterControl
 from sim.modules.world import Host, NamedTimers
@@ -33,7 +34,7 @@ class Reception:
         control: TesterControl,
         channels: Mapping[str, str],
         managed: Mapping[str, ManagedBus],
-        controllers: Mapping[str, BusOffMonitor],
+        controllers: Mapping[str, BusOffMonitor | LinkMonitor],
     ) -> None:
         self.host = host
         self.knowledge = knowledge

@@ -144,6 +144,12 @@ class Surroundings(Protocol):
     def sending_since(self, channel: str) -> int | None:
         """The event since which the owner of a channel sends, or does not."""
 
+    def link(self, channel: str) -> Fact:
+        """The state of the Ethernet link at a channel, and since which event."""
+
+    def link_quality(self, channel: str) -> int:
+        """The signal quality index that the PHY of a channel reports, 0 without a link."""
+
     def source(self, message: str, channel: str) -> Stream:
         """The stream that brings a message to a channel now."""
 

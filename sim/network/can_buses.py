@@ -16,6 +16,7 @@ from sim.network.lone_transmitter import LoneTransmitter
 from sim.network.messages import BusMessage, BusMode, LiveBus, Repeated
 from sim.network.station import Notification, Station
 from sim.network.streams import NEVER, Call, Stream
+from sim.vehicle.ethernet import BITRATE_BPS as ETHERNET_BPS
 from sim.wiring.segments import Segment
 
 LevelTap = Callable[[float, Segment, tuple[str, ...]], None]
@@ -94,7 +95,8 @@ class CanBuses(Kernel):
         stations = {name: self.station(name) for name in sorted(bus.members)}
         bus.free_ns = FOREVER_NS
         rank = f"{self.calendar.next_serial():012d}"
-        if not stations or any(name in self.off for name in stations):
+        without_link = bus.bitrate_bps == ETHERNET_BPS and len(stations) == 1
+        if not stations or without_link or any(name in self.off for name in stations):
             bus.mode = BusMode()
         elif bus.confused or any(station.recovering for station in stations.values()):
             BitLevel(self, bus, stations, rank).form(now_ns)

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import accumulate
 
+from sim.vehicle import ethernet
 from sim.wiring.segments import SAMPLE_POINT_PCT
 
 # Bosch CAN FD 1.0, section 3.2.1: the fields after the check sequence are fixed and not stuffed.
@@ -248,7 +249,12 @@ def fast_bits(frame: Frame) -> range:
 
 
 def frame_ns(frame: Frame, bitrate_bps: int) -> int:
-    """Time that a frame takes, start of frame to end of frame, in whole nanoseconds."""
+    """Time that a frame takes, start of frame to end of frame, in whole nanoseconds.
+
+    On an Ethernet link it is that of the Ethernet frame that carries it.
+    """
+    if bitrate_bps == ethernet.BITRATE_BPS:
+        return ethernet.frame_ns(len(frame.data))
     fast = len(fast_bits(frame))
     slow_ns = duration_ns(frame_bits(frame) - fast, bitrate_bps)
     return slow_ns + duration_ns(fast, frame.data_bitrate_bps) if frame.data_bitrate_bps else slow_ns

@@ -28,6 +28,7 @@ from sim.network.frames import (
     longest_fd_ns,
     worst_case_bits,
 )
+from sim.vehicle import ethernet
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +52,9 @@ class PeriodicFrame:
     @classmethod
     def longest_of(cls, name: str, frame: Frame, period_s: float, bitrate_bps: int) -> PeriodicFrame:
         """The message as this frame, whatever its data; one of FD with the time of its fast part included."""
+        if bitrate_bps == ethernet.BITRATE_BPS:
+            on_link = 8 * ethernet.wire_bytes(len(frame.data)) - INTERMISSION_BITS
+            return cls(name, frame.can_id, on_link, period_s, frame.extended)
         if not frame.fd:
             return cls.longest(name, frame.can_id, len(frame.data), period_s, frame.extended)
         longest_ns = longest_fd_ns(len(frame.data), bitrate_bps, frame.extended, frame.data_bitrate_bps)

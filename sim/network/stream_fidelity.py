@@ -161,7 +161,7 @@ class StreamNetwork(Network):
 
     def _plan_passive(self, state: StreamState, now_ns: int) -> None:
         """16 attempts without acknowledgement from the first release on make its channel error passive."""
-        if state.stream.period_s is None:
+        if state.stream.period_s is None or state.bus.is_link:
             return
         epoch, release_ns = state.epoch, state.release_ns(state.lone_ns, state.stream.period_s)
         at_ns = max(now_ns, release_ns + self._passive_after_ns(state.stream.frame, state.bus))
@@ -328,7 +328,7 @@ class StreamNetwork(Network):
             end_ns = max(now_ns, bus.free_ns) + duration
             bus.free_ns = end_ns + duration_ns(INTERMISSION_BITS, bus.segment.bitrate_bps)
             self._calendar.at(end_ns, _ENDS, lambda at_ns: self._sent(single, bus, at_ns))
-        else:
+        elif not bus.is_link:
             at_ns = now_ns + self._passive_after_ns(single.frame, bus)
             self._calendar.at(
                 at_ns,

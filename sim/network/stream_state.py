@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from sim.network.clock import to_ns
 from sim.network.frames import Frame, frame_ns
 from sim.network.streams import NEVER, Call, Stream, Subscribers
+from sim.vehicle.ethernet import BITRATE_BPS as ETHERNET_BPS
 from sim.wiring.segments import Segment
 
 
@@ -32,6 +33,11 @@ class StreamBus:
     def acknowledges(self) -> bool:
         """Does a frame of one member find another?"""
         return len(self.segment.members) > 1
+
+    @property
+    def is_link(self) -> bool:
+        """Is it an Ethernet link, which counts no errors?"""
+        return self.segment.bitrate_bps == ETHERNET_BPS
 
     def duration_ns(self, frame: Frame) -> int:
         """Time that a frame takes."""

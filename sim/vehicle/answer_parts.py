@@ -12,7 +12,7 @@ from typing import Literal
 from sim.vehicle.car import Car
 from sim.vehicle.description_high_voltage import CONTACTORS
 from sim.vehicle.description_high_voltage import RAILS as RAILS_OF_PACK
-from sim.vehicle.elements import Contact, GeneratorOutput, Pin, Resistor, Wire
+from sim.vehicle.elements import OTHER_LEGS, Contact, GeneratorOutput, Pin, Resistor, Wire
 from sim.vehicle.high_voltage_parts import PRECHARGE_RESISTOR
 from sim.vehicle.high_voltage_parts import TITLES as HIGH_VOLTAGE_TITLES
 from sim.vehicle.wire_names import splice_words, wire_words
@@ -24,7 +24,10 @@ PartSort = Literal[
 Named = dict[str, str]  # names as sentences write them, each with its words
 BATTERY = "BAT"
 RAILS = frozenset({"BODY", "BAT+", "BAT-", "BAR"})
-FUNCTIONS = {"B+": "supply", "GND": "ground", "IGN": "ignition supply", "H": "CAN high", "L": "CAN low"}
+FUNCTIONS = {
+    "B+": "supply", "GND": "ground", "IGN": "ignition supply", "H": "CAN high", "L": "CAN low",
+    "P": "Ethernet plus", "N": "Ethernet minus",
+}  # fmt: skip
 
 
 def parts_of(car: Car) -> Named:
@@ -134,7 +137,8 @@ def _loads(car: Car) -> Named:
 
 
 def _buses(car: Car) -> Named:
-    return {name: one.title or "CAN bus" for name, one in car.claimed.buses.items()}
+    kinds = {False: "CAN bus", True: "Ethernet link"}
+    return {name: one.title or kinds[one.is_ethernet] for name, one in car.claimed.buses.items()}
 
 
 def _battery(car: Car) -> Named:
@@ -178,13 +182,29 @@ def connectors_of(car: Car, module: str) -> Named:
 
 
 def channels_of(car: Car, module: str) -> Named:
-    """A module's connections to CAN buses, by the name of the channel."""
+    """A module's connections to CAN buses and Ethernet links, by the name of the channel."""
     return {name: one.bus for name, one in car.transceivers.items() if one.module == module}
+
+
+def can_channels_of(car: Car, module: str) -> Named:
+    """Those to CAN buses."""
+    found = channels_of(car, module).items()
+    return {name: bus for name, bus in found if not car.claimed.buses[bus].is_ethernet}
+
+
+def other_straps_of(car: Car, module: str) -> Named:
+    """`HUB.spine as slave` for each Ethernet link of a module, with the role that it should not have."""
+    found = channels_of(car, module).items()
+    links = {name: car.claimed.buses[bus] for name, bus in found if car.claimed.buses[bus].is_ethernet}
+    return {
+        f"{name} as {'slave' if link.phy_master == module else 'master'}": "" for name, link in links.items()
+    }
 
 
 def bus_pairs_of(car: Car, module: str) -> Named:
     """`A to B` for every two buses that a gateway joins; none for other modules."""
     buses = car.messages.buses_of[module] if car.claimed.modules[module].gateway else ()
+    buses = tuple(bus for bus in buses if not car.claimed.buses[bus].is_ethernet)
     return {f"{one} to {other}": "" for one, other in combinations(buses, 2)}
 
 
@@ -221,8 +241,8 @@ def _pairs(car: Car) -> Iterator[tuple[Pin, Pin, str]]:
     """The two pins of every bus pair in one connector, and its bus."""
     at = {(pin.connector, pin.function): pin for pin in car.pins.values()}
     for (plug, function), high in at.items():
-        low = at.get((plug, f"{function[:-1]}L"))
-        if low and function.rpartition(".")[2] == "H" and high.id in car.terminals:
+        low = at.get((plug, f"{function[:-1]}{OTHER_LEGS.get(function[-1:], '')}"))
+        if low and function.rpartition(".")[2] in OTHER_LEGS and high.id in car.terminals:
             yield high, low, function.rpartition(".")[0]
 
 

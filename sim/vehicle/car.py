@@ -28,6 +28,7 @@ from sim.vehicle.elements import (
     Transceiver,
     Wire,
 )
+from sim.vehicle.ethernet import PhyRole
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.messages import Messages
 from sim.vehicle.terminal_graph import terminal_graph
@@ -82,15 +83,26 @@ class Car:
 
     def with_harness(self, **changes: object) -> Car:
         """The same car with these fields of its harness's state changed."""
-        harness = replace(self.harness, **changes)  # type: ignore[arg-type]
-        if harness.bitrates_bps == self.harness.bitrates_bps:
+        before = self.harness
+        harness = replace(before, **changes)  # type: ignore[arg-type]
+        if (harness.bitrates_bps, harness.phy_roles) == (before.bitrates_bps, before.phy_roles):
             return replace(self, harness=harness)
-        return replace(self, harness=harness, transceivers=self._at_rates(harness.bitrates_bps))
+        return replace(self, harness=harness, transceivers=self._set_to(harness))
 
-    def _at_rates(self, bitrates_bps: Mapping[str, int]) -> dict[str, Transceiver]:
+    def _set_to(self, harness: HarnessState) -> dict[str, Transceiver]:
+        """The transceivers at the bit rates and in the roles that edits have given them."""
         usual = {bus: spec.bitrate_bps for bus, spec in self.built.buses.items()}
+        as_built: dict[str, PhyRole] = {
+            name: "master" if self.built.buses[one.bus].phy_master == one.module else "slave"
+            for name, one in self.transceivers.items()
+            if one.phy
+        }
         return {
-            name: replace(one, bitrate_bps=bitrates_bps.get(name, usual[one.bus]))
+            name: replace(
+                one,
+                bitrate_bps=harness.bitrates_bps.get(name, usual[one.bus]),
+                phy=harness.phy_roles.get(name) or as_built.get(name),
+            )
             for name, one in self.transceivers.items()
         }
 

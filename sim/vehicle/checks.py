@@ -96,6 +96,8 @@ def check_lines(vehicle: Vehicle) -> None:
     for bus, spec in vehicle.buses.items():
         if len(spec.line) < 2:
             raise Problem("a bus line has at least two members", ("buses", bus, "line"))
+        if spec.is_ethernet:
+            _check_link(vehicle, bus)
         on_line: set[str] = set()
         for index, stop in enumerate(spec.stops):
             name, word = stop.name, stop.words
@@ -121,6 +123,23 @@ def check_lines(vehicle: Vehicle) -> None:
     for name in vehicle.modules:
         if name not in seen_on_lines:
             raise Problem(f"module '{name}' is on no bus line", ("modules", name))
+
+
+def _check_link(vehicle: Vehicle, bus: str) -> None:
+    """An Ethernet link has a module at each end, one of them its master, and only connectors between."""
+    spec = vehicle.buses[bus]
+    ends = [spec.stops[0].name, spec.stops[-1].name]
+    for index, stop in enumerate(spec.stops):
+        known = vehicle.modules if index in (0, len(spec.stops) - 1) else vehicle.inline
+        if stop.words or stop.name not in known:
+            what = "has a module at each end and only in-line connectors between them"
+            path = ("buses", bus, "line", index)
+            raise Problem(f"a 100base-t1 link {what}, not '{spec.line[index]}'", path)
+    if spec.phy_master not in ends:
+        near = did_you_mean(spec.phy_master, ends)
+        raise Problem(
+            f"the master '{spec.phy_master}' is at no end of the link{near}", ("buses", bus, "master")
+        )
 
 
 def _check_clusters(vehicle: Vehicle) -> set[str]:

@@ -18,6 +18,7 @@ from sim.vehicle.description_base import (
     Part,
     SquareMm,
 )
+from sim.vehicle.ethernet import BITRATE_BPS as ETHERNET_BPS
 from sim.vehicle.lin import HIGHEST_ID
 from sim.vehicle.wire_ends import LineStop, WireEnd, line_stop, wire_end
 
@@ -74,17 +75,20 @@ class NetworkManagement(Part):
 
 
 class Bus(Part):
-    """A CAN bus as a line of modules in physical order.
+    """A CAN bus as a line of modules in physical order, or a 100BASE-T1 link between two modules.
 
     An item of `line` is a module (`ECM`), `ECM terminated` (120 ohm inside the module), `PARK-BRAKE through`
     (the pair goes in and out by the module's connector), an in-line connector (`X10`), `DLC`, or
-    `R1 terminator` (a resistor in the harness).
+    `R1 terminator` (a resistor in the harness). A link of 100BASE-T1 has a module at each end, whose PHYs
+    terminate it, and only in-line connectors between them.
     """
 
     title: str = ""
-    bitrate_bps: Bitrate = 500_000
+    bitrate_bps: Bitrate | Literal[100_000_000] = 500_000  # of 100BASE-T1 always 100 Mbit/s
     fd: FlexibleData | None = None  # None: classical CAN
-    protocol: Literal["j1939"] | None = None  # SAE J1939: 29-bit identifiers, addresses, its own diagnosis
+    # SAE J1939: 29-bit identifiers, addresses, its own diagnosis. 100BASE-T1: an Ethernet link
+    protocol: Literal["j1939", "100base-t1"] | None = None
+    master: Name | None = None  # of 100BASE-T1: whose PHY is master; default: the first module of the line
     line: tuple[str, ...]
     off_code: DtcText | None = None  # of a module in bus-off; default: U0073 for the first bus, U0074, ...
     span_m: Metres = 1.0  # between neighbors on the line
@@ -96,6 +100,46 @@ class Bus(Part):
     def stops(self) -> tuple[LineStop, ...]:
         """The stops of its line, in order."""
         return tuple(line_stop(item) for item in self.line)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _at_link_rate(cls, value: Any) -> Any:
+        if isinstance(value, dict) and value.get("protocol") == "100base-t1":
+            return {"bitrate_bps": ETHERNET_BPS, **value}
+        return value
+
+    @model_validator(mode="after")
+    def _one_technology(self) -> Bus:
+        if self.is_ethernet != (self.bitrate_bps == ETHERNET_BPS):
+            raise ValueError("100 Mbit/s is the bit rate of 100base-t1, and its only one")
+        if self.is_ethernet and (self.fd or self.network_management):
+            raise ValueError("a 100base-t1 link has neither 'fd' nor 'network_management' of CAN")
+        if self.master is not None and not self.is_ethernet:
+            raise ValueError("'master' is for a 100base-t1 link")
+        return self
+
+    @property
+    def is_ethernet(self) -> bool:
+        """Is it a 100BASE-T1 link?"""
+        return self.protocol == "100base-t1"
+
+    @property
+    def legs(self) -> tuple[str, str]:
+        """The letters of its two wires: high and low on CAN, plus and minus (P, N) on an Ethernet pair."""
+        return ("P", "N") if self.is_ethernet else ("H", "L")
+
+    @property
+    def phy_master(self) -> str:
+        """The module whose PHY is master on an Ethernet link."""
+        return self.master or self.stops[0].name
+
+    @property
+    def rate(self) -> str:
+        """Its bit rate in words."""
+        if self.is_ethernet:
+            return "100BASE-T1, 100 Mbit/s"
+        fast = f", FD {self.fd.data_bitrate_bps // 1000} kbit/s" if self.fd else ""
+        return f"{self.bitrate_bps // 1000} kbit/s{fast}"
 
 
 class FlexibleData(Part):

@@ -147,6 +147,14 @@ def channel_named(words: list[str], car: Car, verb: str) -> Transceiver:
     raise EditProblem(unknown("bus connection of a module", name, [*known, *car.built.modules]))
 
 
+def can_channel_named(words: list[str], car: Car, verb: str) -> Transceiver:
+    """The same on a CAN bus only."""
+    one = channel_named(words, car, verb)
+    if one.phy:
+        raise EditProblem(f"'{verb}' is for a CAN bus: {one.bus} is a 100BASE-T1 link")
+    return one
+
+
 def part_kind(name: str, car: Car) -> PartKind:
     """What kind of part a name means; everything of a wire counts as a pin."""
     named: dict[PartKind, Container[str]] = {
@@ -168,18 +176,23 @@ def supply_pins(car: Car) -> Iterator[Pin]:
 
 
 def channels_of_modules(car: Car) -> list[Transceiver]:
-    """The connections of modules to CAN buses, without the tester's."""
+    """The connections of modules to CAN buses and Ethernet links, without the tester's."""
     return [one for one in car.transceivers.values() if one.module in car.built.modules]
 
 
+def can_channels_of_modules(car: Car) -> list[Transceiver]:
+    """Those of them that are no PHYs of Ethernet links."""
+    return [one for one in channels_of_modules(car) if one.phy is None]
+
+
 def one_pair_of_each_bus(car: Car) -> Iterator[tuple[Pin, Pin]]:
-    """The pins of CAN high and CAN low of the first module on each bus."""
+    """The pins of both wires of the first module on each bus."""
     for bus in car.built.buses:
         yield legs_of(next(one for one in channels_of_modules(car) if one.bus == bus), car)
 
 
 def legs_of(one: Transceiver, car: Car) -> tuple[Pin, Pin]:
-    """The pins of CAN high and CAN low of a channel."""
+    """The pins of CAN high and CAN low, or plus and minus of an Ethernet pair, of a channel."""
     return pin_at(one.h, car), pin_at(one.l, car)
 
 

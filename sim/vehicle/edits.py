@@ -22,6 +22,7 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     babble TCM.powertrain                                 a module that sends the highest priority without end
     set TCM.powertrain to 250 kbit/s                      a wrong bit rate, as after wrong software
     set TCM.backbone to classical CAN                     a part too old for CAN FD
+    strap BODY-HUB.spine as slave                         an Ethernet PHY with the other end's role
     keep DOOR-LEFT awake                                  software that, once awake, never lets go again
     replace TCM                                           a right module in its place: ends all these; where
                                                           the car's file says so, it has to be set up then

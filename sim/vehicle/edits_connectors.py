@@ -140,6 +140,8 @@ def _bypass(words: list[str], car: Car) -> Edit:
     for bus in buses:
         if bus not in own:
             raise EditProblem(f"{module} is not on a bus '{bus}'{did_you_mean(bus, own)}")
+        if car.built.buses[bus].is_ethernet:
+            raise EditProblem(f"a bypass lead joins CAN buses: {bus} is a 100BASE-T1 link")
     if len(buses) < 2 or len(set(buses)) != len(buses):
         raise EditProblem("a bypass lead joins different buses")
     name = f"bypass {module} {buses[0]} to {' and '.join(buses[1:])}"

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Iterator
 from typing import get_args
 
-from sim.vehicle.answer_parts import channels_of, fd_channels_of
+from sim.vehicle.answer_parts import can_channels_of, fd_channels_of, other_straps_of
 from sim.vehicle.car import Car
 from sim.vehicle.description_base import Bitrate
 from sim.vehicle.edit import (
@@ -23,6 +23,8 @@ from sim.vehicle.edit import (
 from sim.vehicle.edit_words import (
     UNKNOWN,
     Limits,
+    can_channel_named,
+    can_channels_of_modules,
     channel_named,
     channels_of_modules,
     figure,
@@ -31,8 +33,10 @@ from sim.vehicle.edit_words import (
 )
 from sim.vehicle.edits_set_up import SET_UP_FIELDS, as_new
 from sim.vehicle.elements import Transceiver
+from sim.vehicle.ethernet import PhyRole
 from sim.vehicle.problems import EditProblem, unknown
 
+PHY_ROLES: tuple[str, ...] = get_args(PhyRole)
 BITRATES_BPS: tuple[int, ...] = get_args(Bitrate)
 CHARGED_PCT = 60.0  # from here on `charge` is a repair; our own choice
 FLAT_PCT = 5.0
@@ -61,12 +65,12 @@ def _flat_battery(car: Car) -> Iterator[str]:
 
 
 def _stick(words: list[str], car: Car) -> Edit:
-    one = channel_named(words, car, "stick")
+    one = can_channel_named(words, car, "stick")
     return _fault_inside("stick", one.id, one.module, noted("stuck", one.id))
 
 
 def _babble(words: list[str], car: Car) -> Edit:
-    one = channel_named(words, car, "babble")
+    one = can_channel_named(words, car, "babble")
     return _fault_inside("babble", one.id, one.module, noted("babbling", one.id))
 
 
@@ -76,7 +80,7 @@ def _set(words: list[str], car: Car) -> Edit:
 
 
 def _set_classical(words: list[str], car: Car) -> Edit:
-    one = channel_named(words, car, "set")
+    one = can_channel_named(words, car, "set")
     if car.built.buses[one.bus].fd is None:
         raise EditProblem(f"{one.bus} is classical CAN as it is")
     return _fault_inside("set", one.id, one.module, noted("classical", one.id), " to classical CAN")
@@ -89,7 +93,7 @@ def _set_rate(words: list[str], car: Car) -> Edit:
         raise EditProblem(
             f"write 'set CHANNEL to {' or '.join(rates)} kbit/s', such as 'set TCM.powertrain to 250 kbit/s'"
         )
-    one = channel_named(words[:1], car, "set")
+    one = can_channel_named(words[:1], car, "set")
     rate_bps = rates.get(match[1], _other_rate_bps(one, car))
     if rate_bps == car.built.buses[one.bus].bitrate_bps:
         raise EditProblem(f"{match[1]} kbit/s is the rate that the bus of {one.id} has")
@@ -109,6 +113,26 @@ def _keep(words: list[str], car: Car) -> Edit:
     if name not in car.built.modules:
         raise EditProblem(unknown("module", name, car.built.modules))
     return _fault_inside("keep", name, name, noted("kept_awake", name), " awake")
+
+
+def _strap(words: list[str], car: Car) -> Edit:
+    if len(words) != 3 or words[1] != "as" or words[2] not in PHY_ROLES:
+        raise EditProblem("write 'strap CHANNEL as master' or 'as slave', such as 'strap HUB.spine as slave'")
+    one = channel_named(words[:1], car, "strap")
+    if one.phy is None:
+        raise EditProblem(f"{one.id} is on CAN: only the PHY of a 100BASE-T1 link is master or slave")
+    spec = car.built.buses[one.bus]
+    role = words[2]
+    if (role == "master") == (spec.phy_master == one.module):
+        raise EditProblem(f"{one.id} is the {role} of its link as it is built")
+    return _fault_inside("strap", one.id, one.module, noted("phy_roles", one.id, role), f" as {role}")
+
+
+def _every_strap(car: Car) -> Iterator[str]:
+    for one in channels_of_modules(car):
+        if one.phy:
+            other = "slave" if car.built.buses[one.bus].phy_master == one.module else "master"
+            yield f"strap {one.id} as {other}"
 
 
 def _fault_inside(
@@ -131,7 +155,7 @@ def _fault_inside(
 
 
 def _every_fault_inside(car: Car) -> Iterator[str]:
-    for one in channels_of_modules(car):
+    for one in can_channels_of_modules(car):
         rate_bps = _other_rate_bps(one, car)
         yield from (f"stick {one.id}", f"babble {one.id}", f"set {one.id} to {rate_bps // 1000} kbit/s")
 
@@ -232,7 +256,7 @@ KINDS = (
                 "holds its bus dominant",
                 "stick {other}",
                 "which bus",
-                channels_of,
+                can_channels_of,
                 "holds {other} dominant",
             ),
         ),
@@ -252,7 +276,7 @@ KINDS = (
                 "sends nonstop, blocks its bus",
                 "babble {other}",
                 "which bus",
-                channels_of,
+                can_channels_of,
                 "sends nonstop on {other}",
             ),
         ),
@@ -271,7 +295,7 @@ KINDS = (
                 "wrong bit rate",
                 "set {other} to ? kbit/s",
                 "which bus",
-                channels_of,
+                can_channels_of,
                 "wrong bit rate on {other}",
             ),
             Answer(
@@ -284,6 +308,26 @@ KINDS = (
             ),
         ),
         offers=(Offer("channel", "Set it to this bit rate", "set {part} to {kbps} kbit/s"),),
+    ),
+    EditKind(
+        "strap",
+        "fault",
+        _strap,
+        {"phy_roles": "the PHY of {part} is strapped as {now}"},
+        "replace",
+        "replace {module}",
+        answers=(
+            Answer(
+                "module",
+                "wrong end of its Ethernet link (master or slave)",
+                "strap {other}",
+                "which link",
+                other_straps_of,
+                "wrong end of its link: {other}",
+            ),
+        ),
+        candidates={"PHY roles": _every_strap},
+        offers=(Offer("link", "Strap its PHY as the other end", "strap {part}"),),
     ),
     EditKind(
         "keep",

@@ -11,8 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from sim.vehicle.ethernet import PhyRole
+
 ResistorKind = Literal["trace", "joint", "terminator", "input", "sensor", "short"]
 TERMINATOR_OHM = 120.0  # ISO 11898-2, nominal
+OTHER_LEGS = {"H": "L", "P": "N"}  # the wire beside: low beside high, minus beside plus
 TESTER = "TESTER"  # the node name of a tester at the diagnostic connector
 TESTER_MIN_V = 8.0  # at pin 16, which feeds it; common practice
 CHARGE_CABLE = "charge_cable"  # as a hand switch: a charging cable is in the inlet
@@ -196,7 +199,10 @@ class PilotDiode(Element):
 
 @dataclass(frozen=True, slots=True)
 class Transceiver:
-    """One module's connection to one bus; `h`, `l`, `gnd` are nodes inside the module."""
+    """One module's connection to one bus; `h`, `l`, `gnd` are nodes inside the module.
+
+    On an Ethernet link it is a PHY, and `h` and `l` are the plus and minus of its pair.
+    """
 
     id: str  # e.g. "ECM.powertrain", also the name of the channel on the network
     module: str
@@ -205,6 +211,7 @@ class Transceiver:
     l: str  # noqa: E741  (CAN low: the field's own name)
     gnd: str
     bitrate_bps: int
+    phy: PhyRole | None = None  # of a 100BASE-T1 link; None: a CAN transceiver
 
 
 @dataclass(frozen=True, slots=True)

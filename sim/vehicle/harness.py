@@ -91,7 +91,7 @@ def _lay_bus(loom: Loom, bus: str) -> None:
     """Lay the two wires of a bus, from stop to stop."""
     spec = loom.vehicle.buses[bus]
     last = len(spec.stops) - 1
-    for leg in ("H", "L"):
+    for leg in spec.legs:
         _join(loom, spec, [_at(loom, bus, leg, stop, k in (0, last)) for k, stop in enumerate(spec.stops)])
 
 

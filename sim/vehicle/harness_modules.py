@@ -5,6 +5,7 @@ from __future__ import annotations
 from sim.vehicle.checks import check_pin_roles, supply_functions
 from sim.vehicle.circuits import BIAS_OHM, PULL_OHM, RETURN_OHM
 from sim.vehicle.description_software import Module
+from sim.vehicle.description_wiring import Bus
 from sim.vehicle.elements import (
     TERMINATOR_OHM,
     TESTER,
@@ -21,6 +22,7 @@ from sim.vehicle.elements import (
     ResistorKind,
     Transceiver,
 )
+from sim.vehicle.ethernet import PhyRole
 from sim.vehicle.harness_high_voltage import own_pins
 from sim.vehicle.loom import Loom
 from sim.vehicle.problems import Problem, did_you_mean
@@ -38,7 +40,7 @@ DLC_PINS = {"4": "GND", "5": "GND2", "6": "H", "14": "L", "16": "B+"}  # SAE J19
 
 def _functions(loom: Loom, name: str, module: Module) -> list[str]:
     grounds = [ground for ground, _ in _grounds(module)]
-    legs = [f"{bus}.{leg}" for bus, _ in _stops(loom, name) for leg in "HL"]
+    legs = [f"{bus}.{leg}" for bus, _ in _stops(loom, name) for leg in loom.vehicle.buses[bus].legs]
     check_pin_roles(name, module, loom.feeds[name], grounds, loom.sensed[name])
     pins = [*loom.feeds[name], *grounds, *legs, *module.inputs, *module.outputs, *loom.driven[name]]
     pins += [check.pin for check in module.checks]
@@ -168,14 +170,24 @@ def _layout(loom: Loom, name: str, module: Module, functions: list[str]) -> dict
 
 
 def _transceiver(loom: Loom, name: str, bus: str, stop: LineStop) -> None:
-    high, low = f"{name}:{bus}.H", f"{name}:{bus}.L"
+    spec = loom.vehicle.buses[bus]
+    high, low = (f"{name}:{bus}.{leg}" for leg in spec.legs)
     if stop.is_through:
         for leg in (high, low):
             loom.add(Resistor(f"{leg}.through", leg, f"{leg}2", TRACE_OHM))
     if stop.is_terminated:
         loom.add(Resistor(f"{name}:{bus}.terminator", high, low, TERMINATOR_OHM, "terminator"))
-    channel, rate_bps = f"{name}.{bus}", loom.vehicle.buses[bus].bitrate_bps
-    loom.transceivers[channel] = Transceiver(channel, name, bus, high, low, f"{name}:0", rate_bps)
+    channel, role = f"{name}.{bus}", _phy_role(spec, name)
+    loom.transceivers[channel] = Transceiver(
+        channel, name, bus, high, low, f"{name}:0", spec.bitrate_bps, role
+    )
+
+
+def _phy_role(spec: Bus, name: str) -> PhyRole | None:
+    """As what the module's PHY is strapped on an Ethernet link."""
+    if not spec.is_ethernet:
+        return None
+    return "master" if spec.phy_master == name else "slave"
 
 
 def _lin_port(loom: Loom, name: str, cluster: str) -> None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, fields
 from typing import Literal
 
 from sim.vehicle.elements import Element
+from sim.vehicle.ethernet import PhyRole
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +48,7 @@ class HarnessState:
     babbling: frozenset[str] = frozenset()  # sends the highest priority without end
     classical: frozenset[str] = frozenset()  # does not know the CAN FD of its bus
     bitrates_bps: Mapping[str, int] = field(default_factory=dict)  # set to another rate than its bus has
+    phy_roles: Mapping[str, PhyRole] = field(default_factory=dict)  # an Ethernet PHY strapped otherwise
     # pin or wire -> mean time between its interruptions and mean length of one, s; `away`: open just now
     intermittent: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     away: frozenset[str] = frozenset()

@@ -13,11 +13,14 @@ from typing import Final, Literal
 
 from sim.vehicle.car import Car
 from sim.vehicle.description_high_voltage import LOOP_OUT
+from sim.vehicle.ethernet import BEST_QUALITY
 from sim.vehicle.high_voltage_parts import inlet_of
 from sim.vehicle.messages import conditions_of
 
 FIRST_LIVE_DID: Final = 0x0400
-LiveKind = Literal["pin", "input", "line", "output", "signal", "coolant", "high voltage", "charging"]
+LiveKind = Literal[
+    "pin", "input", "line", "output", "signal", "coolant", "high voltage", "charging", "link", "quality"
+]
 # what a battery module measures: title and unit
 HIGH_VOLTAGE_DATA: Final = {
     "pack_v": ("pack voltage", "V"),
@@ -28,6 +31,7 @@ HIGH_VOLTAGE_DATA: Final = {
 }
 # what a charging module sees of a cable (IEC 61851-1)
 CHARGING_DATA: Final = {"pilot_state": ("control pilot", ""), "cable_a": ("rating of the cable", "A")}
+LINK_DATA: Final[tuple[LiveKind, LiveKind]] = ("link", "quality")  # of a PHY: link state, signal quality
 _UNITS: Final = {"_kph": "km/h", "_rpm": "rpm", "_pct": "%"}
 
 
@@ -78,6 +82,8 @@ def _named(car: Car, module: str) -> Iterator[tuple[LiveKind, str]]:
     lines = sense_lines(car, module)
     yield from (("line", pin.function) for pin in car.pins_of(module) if pin.function in lines)
     yield from (("output", name) for name in spec.outputs)
+    links = [bus for bus in car.messages.buses_of[module] if car.built.buses[bus].is_ethernet]
+    yield from ((kind, bus) for bus in links for kind in LINK_DATA)
     yield from (("signal", name) for name in spec.signals)
     used = [name for signal in spec.signals.values() for name in signal.uses]
     asked = [name for _, condition in conditions_of(car.built, module) for name in condition.signals()]
@@ -90,6 +96,10 @@ def _words(kind: LiveKind, name: str) -> tuple[str, str]:
         return f"voltage at pin {name}", "V"
     if kind == "coolant":
         return "coolant temperature", "°C"
+    if kind == "link":
+        return f"link {name}", ""
+    if kind == "quality":
+        return f"signal quality of {name} (0 to {BEST_QUALITY})", ""
     if kind in ("high voltage", "charging"):
         return (HIGH_VOLTAGE_DATA | CHARGING_DATA)[name]
     unit = next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")

@@ -42,5 +42,5 @@ def splice_words(splice: str, car: Car) -> str:
         return f"splice after {first}"
     if first in car.claimed.modules:
         return f"splice of {rest[0].replace('_', ' ')} from {first}"
-    legs = {"H": " CAN high", "L": " CAN low"}
+    legs = {"H": " CAN high", "L": " CAN low", "P": " plus", "N": " minus"}
     return f"splice at {rest[0]}, {first}{legs.get(rest[-1][:1], '') if len(rest) > 1 else ' LIN'}"

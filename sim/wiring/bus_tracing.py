@@ -38,6 +38,7 @@ class BusTracer:
         return (
             once(self._unfed(a, b))
             or once((*self._blockers(a, b), *self._line_faults(a, b)))
+            or once(self._bad_roles(a, b))
             or once(self._bad_rates(a, b))
             or once(self._lost_terminators(a))
             or once(self._bad_grounds(a, b))
@@ -92,6 +93,12 @@ class BusTracer:
             for element in self._paths.path(lines, ends):
                 if element.id in self._car.harness.added_ohm:
                     yield culprit(self._graphs, element, "resistance")
+
+    def _bad_roles(self, *ends: Transceiver) -> Iterator[Culprit]:
+        """PHYs of an Ethernet link that are strapped otherwise than the car needs."""
+        for one in ends:
+            if one.id in self._car.harness.phy_roles:
+                yield Culprit(one.id, "same role", one.module)
 
     def _bad_rates(self, sender: Transceiver, receiver: Transceiver) -> Iterator[Culprit]:
         """Leads that join lines of different bit rates or formats, or the sender that differs on its line."""

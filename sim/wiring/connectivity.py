@@ -28,6 +28,7 @@ from __future__ import annotations
 from functools import cached_property, lru_cache
 
 from sim.vehicle.elements import Transceiver
+from sim.vehicle.ethernet import BEST_QUALITY, LEAST_GOOD_QUALITY
 from sim.wiring.bus_clusters import BusCluster
 from sim.wiring.bus_levels import BusLevels
 from sim.wiring.reading import ElectricalReading
@@ -44,7 +45,7 @@ class Connectivity:
     """Who hears whom on all buses.
 
     links: (sender, receiver). margins_v: of each link, in V.
-    can_send: channels that read their own bits back.
+    can_send: channels that read their own bits back. quality: of Ethernet links, the signal quality index.
     """
 
     def __init__(self, answers: tuple[ClusterConnectivity, ...]) -> None:
@@ -52,6 +53,7 @@ class Connectivity:
         self.links = frozenset(link for answer in answers for link in answer.links)
         self.margins_v = {link: volt for answer in answers for link, volt in answer.margins_v.items()}
         self.can_send = frozenset(name for answer in answers for name in answer.can_send)
+        self.quality = {name: index for answer in answers for name, index in answer.quality.items()}
 
     @cached_property
     def shared_lines(self) -> tuple[Segment, ...]:
@@ -70,13 +72,19 @@ class Connectivity:
     def notes(self) -> tuple[str, ...]:
         """What works with little margin, as sentences."""
         ohm_at = {name: ohm for answer in self._answers for name, ohm in answer.pair_ohm.items()}
-        loads = (_load_note(segment.members[0], ohm_at[segment.members[0]]) for segment in self.segments)
+        ends = (one.members[0] for one in self.segments if one.members[0] in ohm_at)
+        loads = (_load_note(name, ohm_at[name]) for name in ends)
         weak = (
             f"{receiver} hears {sender} with {volt * 1000:.0f} mV to spare"
             for (sender, receiver), volt in sorted(self.margins_v.items())
             if volt < MARGINAL_V
         )
-        return (*(note for note in loads if note), *weak)
+        poor = (
+            f"{name} reports signal quality {index} of {BEST_QUALITY}"
+            for name, index in sorted(self.quality.items())
+            if index < LEAST_GOOD_QUALITY
+        )
+        return (*(note for note in loads if note), *weak, *poor)
 
 
 def _load_note(channel: str, ohm: float) -> str:
@@ -98,6 +106,8 @@ def cluster_connectivity(
     """Who hears whom in one cluster while these channels are powered."""
     awake, ground_v = [], []
     for channel in cluster.channels:
+        if channel.phy:
+            continue  # of a pair that is joined to a CAN bus
         offset_v = reading.between(channel.gnd, "BODY") if channel.id in powered else None
         if offset_v is not None:
             awake.append(channel)

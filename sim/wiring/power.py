@@ -7,7 +7,7 @@ A module's electronics are a resistance that takes `run_a` (or `sleep_a`) at 12.
 lower voltage it takes less. Lamps, coils and motors are fixed resistances. A running module holds its
 sensors' supply at 5 V up to a limit of current; a turning generator holds its set point in the same way. A
 powered transceiver holds each of its lines at half of 5 V through its input resistance; any other lets them
-sink to its own ground.
+sink to its own ground. An Ethernet PHY shows its common-mode termination alone.
 
 Not modelled: what a module's sensors take from its own supply, temperature, filaments warming up, motor
 speed, constant-power loads, battery recovery.
@@ -29,7 +29,9 @@ from sim.vehicle.elements import (
     PullUp,
     ReferenceSupply,
     Source,
+    Transceiver,
 )
+from sim.vehicle.ethernet import COMMON_MODE_OHM, LEAK_OHM
 from sim.wiring.battery import charging_ohm, rest_v
 from sim.wiring.conduction import SwitchState, draw_v, is_closed, is_switched, ohm_of
 from sim.wiring.oneway import Leg, Regulator
@@ -115,10 +117,20 @@ class PowerCircuit:
 
     def _bias_sources(self) -> Iterator[tuple[str, str]]:
         for transceiver in self._car.transceivers.values():
+            if transceiver.phy:
+                self._add_phy(transceiver)
+                continue
             for leg, node in (("H", transceiver.h), ("L", transceiver.l)):
                 id = f"{transceiver.id}.{leg} bias"
                 self._circuit.source(id, node, transceiver.gnd, 0.0, IDLE_BIAS_OHM)
                 yield id, transceiver.module
+
+    def _add_phy(self, phy: Transceiver) -> None:
+        """What a meter sees of an Ethernet PHY, fed or not: capacitors keep its chip away."""
+        middle = f"{phy.id}.middle"
+        for leg, node in (("P", phy.h), ("N", phy.l)):
+            self._circuit.resistor(f"{phy.id}.{leg} common mode", node, middle, COMMON_MODE_OHM)
+        self._circuit.resistor(f"{phy.id} leak", middle, phy.gnd, LEAK_OHM)
 
     def _set_closed(self, id: str, closed: bool) -> None:
         if self._closed.get(id, True) != closed:

@@ -89,6 +89,7 @@ class ClusterConnectivity:
     swapped: channels whose pull goes the wrong way.
     held: channels that read dominant, or nothing certain, while all are recessive.
     can_send: channels that read their own bits back, with or without company.
+    quality: on an Ethernet link, the signal quality index that each PHY reports, 1 to 7.
     """
 
     links: frozenset[Pair] = frozenset()
@@ -100,6 +101,7 @@ class ClusterConnectivity:
     swapped: frozenset[str] = frozenset()
     held: frozenset[str] = frozenset()
     can_send: frozenset[str] = frozenset()
+    quality: dict[str, int] = field(default_factory=dict)
 
     @cached_property
     def segments(self) -> tuple[Segment, ...]:

@@ -36,7 +36,8 @@ from sim.wiring.reading import ElectricalReading
 
 CulpritKind = Literal[
     "open", "unplugged", "half seated", "pulled", "blown", "switch open", "driver off", "swapped",
-    "resistance", "short", "no terminator", "wrong bit rate", "stuck dominant", "babbling", "battery",
+    "resistance", "short", "no terminator", "wrong bit rate", "same role", "stuck dominant", "babbling",
+    "battery",
 ]  # fmt: skip
 
 

@@ -20,11 +20,13 @@ from sim.wiring.bus_tracing import BusTracer
 from sim.wiring.conduction import SwitchState, is_closed
 from sim.wiring.connectivity import Connectivity, cluster_connectivity, together
 from sim.wiring.errors import CircuitError
+from sim.wiring.ethernet_connectivity import is_link, link_connectivity, loss_db_of
 from sim.wiring.lin_connectivity import DRIVER, Levels, Links, levels_at_rest, lin_links
 from sim.wiring.paths import Ends, HarnessGraphs
 from sim.wiring.power import PowerCircuit
 from sim.wiring.reading import CircuitInventory, ElectricalReading
 from sim.wiring.recent import Recent
+from sim.wiring.segments import ClusterConnectivity
 from sim.wiring.solution import Driven, Solution
 from sim.wiring.solver import CACHE_STATES
 from sim.wiring.tracing import Culprit, SupplyTracer
@@ -40,6 +42,7 @@ class Wiring:
         self.circuit = PowerCircuit(car)
         self._readings: Recent[Reading] = Recent(KEPT_READINGS)
         self._links: Recent[Links] = Recent(KEPT_READINGS)
+        self._losses_db: dict[BusCluster, float] = {}
         self.inventory = CircuitInventory(car)
 
     def solve(self, state: SwitchState) -> Reading:
@@ -65,6 +68,14 @@ class Wiring:
     def lin_links(self, reading: Reading, levels: Levels) -> Links:
         """Who hears whom on the LIN wires; the same levels at rest have the same answer."""
         return self._links.get(levels, lambda: lin_links(reading, levels))
+
+    def link_loss_db(self, cluster: BusCluster, reading: Reading) -> float:
+        """The loss of an Ethernet pair: of the harness alone, unless a short ties it to what is switched."""
+        if cluster.contacts:
+            return loss_db_of(cluster, reading)
+        if cluster not in self._losses_db:
+            self._losses_db[cluster] = loss_db_of(cluster, reading)
+        return self._losses_db[cluster]
 
     @cached_property
     def clusters(self) -> tuple[BusCluster, ...]:
@@ -104,10 +115,14 @@ class Reading(ElectricalReading):
         """Who hears whom while these channels are powered and awake."""
         if powered not in self._heard:
             self._check_channels(powered)
-            self._heard[powered] = together(
-                tuple(cluster_connectivity(cluster, powered, self) for cluster in self.wiring.clusters)
-            )
+            answers = (self._answer(cluster, powered) for cluster in self.wiring.clusters)
+            self._heard[powered] = together(tuple(answers))
         return self._heard[powered]
+
+    def _answer(self, cluster: BusCluster, powered: frozenset[str]) -> ClusterConnectivity:
+        if is_link(cluster.channels):
+            return link_connectivity(cluster, powered, self.wiring.link_loss_db(cluster, self))
+        return cluster_connectivity(cluster, powered, self)
 
     def lin_links(self, powered: frozenset[str]) -> Links:
         """Pairs (sender, receiver) on the LIN wires, of these ports powered and awake."""

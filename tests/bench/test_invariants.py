@@ -11,6 +11,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.modules.bus_off import BusOffMonitor
+from sim.modules.link_monitor import LinkMonitor
 from sim.modules.module import ControlModule
 from sim.modules.monitors import CircuitMonitor, MessageMonitor
 from sim.network.frames import Frame
@@ -68,7 +69,7 @@ class Watched:
 
 def may_test(module: ControlModule, code: str) -> bool:
     """Is one of the monitors that set this code enabled, judged here and now?"""
-    owners: list[MessageMonitor | CircuitMonitor | BusOffMonitor] = [
+    owners: list[MessageMonitor | CircuitMonitor | BusOffMonitor | LinkMonitor] = [
         *(
             monitor
             for monitor in module.monitors

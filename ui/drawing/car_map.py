@@ -146,15 +146,15 @@ def _name_and_rate(car: Car, bus: str) -> tuple[str, str]:
     if cluster is not None:
         return cluster.title or bus, f"LIN {cluster.bitrate_bps / 1000:g} kbit/s, master {cluster.master}"
     spec = car.claimed.buses[bus]
-    fast = f", FD {spec.fd.data_bitrate_bps // 1000} kbit/s" if spec.fd else ""
-    return spec.title or f"{bus} bus", f"{spec.bitrate_bps // 1000} kbit/s{fast}"
+    return spec.title or f"{bus} {'link' if spec.is_ethernet else 'bus'}", spec.rate
 
 
 def _stub(car: Car, stop: Stop, visible: Visible) -> Iterator[Node]:
     """From the line to a module's box; open where its connector is off, dashed if it is cut off there."""
     if stop.kind not in ("module", "joint"):
         return
-    pin = car.pin_of(stop.name, f"{stop.bus}.{'LIN' if stop.bus in car.claimed.lin else 'H'}")
+    leg = "LIN" if stop.bus in car.claimed.lin else car.claimed.buses[stop.bus].legs[0]
+    pin = car.pin_of(stop.name, f"{stop.bus}.{leg}")
     off = pin is not None and pin.connector in visible.connectors_off
     if stop.side == 0:
         if off:

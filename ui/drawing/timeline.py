@@ -56,8 +56,10 @@ SHAPES: dict[str, Callable[[], Node]] = {
         node, "path", d="M-4,-1 H4 V5 H-4 Z M-2.5,-1 V-3 A2.5,2.5 0 0 1 2.5,-3 V-1", class_="mark"
     ),
 }  # fmt: skip
-SHAPE_OF = dict.fromkeys(("relay", "fuse", "contact", "battery"), "supply") | dict.fromkeys(
-    ("refused", "immobilizer"), "lock"
+SHAPE_OF = (
+    dict.fromkeys(("relay", "fuse", "contact", "battery"), "supply")
+    | dict.fromkeys(("refused", "immobilizer"), "lock")
+    | {"link": "bus"}
 )
 STATE_SHAPES = {"going to sleep": "quiet"}
 NAMES = {"person": "by hand", "mode": "power mode", "engine": "engine", "supply": "relays, fuses"}
@@ -71,7 +73,7 @@ LEGEND = {
     "code heals": "its test passes again",
     "code cleared": "cleared",
     "lit": "a lamp lights",
-    "bus": "bus-off",
+    "bus": "bus-off, or a link",
     "lock": "locked, or challenge open",
 }
 
@@ -208,6 +210,7 @@ def label_of(mark: Mark) -> str:
         "code heals": f"{event.item} passes",
         "code cleared": f"{event.item} cleared",
         "bus": event.value,
+        "link": f"{event.item} {event.value}",
     }.get(event.kind, event.text.removeprefix(f"{event.subject} "))
     return words if len(words) <= LONGEST_LABEL else f"{words[: LONGEST_LABEL - 1]}…"
 

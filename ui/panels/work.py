@@ -12,12 +12,12 @@ import streamlit as st
 
 from sim.bench.actions import begins_an_action
 from sim.training.exercise import Tool
-from sim.vehicle.answer_parts import PARTS, PartSort
+from sim.vehicle.answer_parts import PARTS, PartSort, other_straps_of
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, offers_at
 from sim.vehicle.edits_modules import BITRATES_BPS
 from sim.vehicle.edits_set_up import with_set_up
-from sim.vehicle.elements import Resistor
+from sim.vehicle.elements import OTHER_LEGS, Resistor
 from sim.vehicle.high_voltage_parts import orange_connectors
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
@@ -191,7 +191,8 @@ def _resistor(held: Held, visible: Visible) -> None:
     pairs = {
         f"{high} to {low}": f"{high} and {low} · {function}"
         for (plug, function), high in functions.items()
-        if function.rpartition(".")[2] == "H" and (low := functions.get((plug, f"{function[:-1]}L")))
+        if function.rpartition(".")[2] in OTHER_LEGS
+        and (low := functions.get((plug, f"{function[:-1]}{OTHER_LEGS[function[-1]]}")))
     }
     st.selectbox("across the pair at", list(pairs), key="work_resistor", format_func=pairs.__getitem__)
     if not visible.only_found:
@@ -218,7 +219,12 @@ def _module(held: Held, visible: Visible) -> None:
     if visible.only_found:
         st.caption("A new module is expensive and the last thing to try: check supply, ground and bus first.")
         return
-    buses = [bus for bus in held.car.messages.buses_of[name] if bus in held.car.claimed.buses]
+    known = held.car.claimed.buses
+    all_buses = [bus for bus in held.car.messages.buses_of[name] if bus in known]
+    if straps := other_straps_of(held.car, name):
+        st.selectbox("its PHY on a link, as the other end", list(straps), key="work_strap")
+        _offer(visible, "link", "{work_strap}")
+    buses = [bus for bus in all_buses if not known[bus].is_ethernet]
     if not buses:
         return
     bus = st.selectbox("its controller on", buses, key="work_channel")

@@ -91,7 +91,7 @@ def _buses(held: Held) -> None:
         (
             bus,
             spec.title,
-            f"{spec.bitrate_bps // 1000} kbit/s{' FD' if spec.fd else ''}",
+            spec.rate,
             f"{len(on[bus])}",
             f"{100 * bus_load(on[bus], spec.bitrate_bps):.1f} %",
             " – ".join(spec.line),

@@ -1,0 +1,100 @@
+"""Ethernet links at work: training, wake-up, what a broken pair takes along, and why."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from sim.bench.bench import Bench
+from sim.bench.explain import why_silent
+from sim.instruments.read import read
+from sim.vehicle.car import Car
+from sim.vehicle.reading import read_car
+
+Stored = Callable[[Bench], dict[str, dict[str, int]]]
+
+
+@pytest.fixture(scope="module")
+def hubs() -> Car:
+    """Two hubs with an Ethernet pair between them, and a door module on the second one's CAN bus."""
+    return read_car(Path(__file__).parent / "two-hubs.yaml")
+
+
+def _links(bench: Bench) -> list[tuple[float, str]]:
+    return [(round(one.time_s, 3), one.value) for one in bench.live.trace.events if one.kind == "link"]
+
+
+def test_a_link_trains_for_a_tenth_of_a_second_before_it_carries_frames(hubs: Car) -> None:
+    """Both PHYs are fed at once: in training at 0, up 100 ms later; no message arrives before."""
+    bench = Bench(hubs)
+    bench.do("wait 1 s")
+    assert [(0.0, "training"), (0.1, "up")] == _links(bench)
+    assert "up" == bench.live.buses.link("COMFORT.spine").value
+    heard = [
+        one.time_s for one in bench.live.trace.events if one.kind == "heard" and one.subject == "COMFORT"
+    ]
+    assert min(heard) > 0.1
+
+
+@pytest.mark.parametrize("fidelity", ["frame", "stream"])
+def test_a_broken_wire_silences_all_that_is_beyond_the_link(hubs: Car, stored: Stored, fidelity: str) -> None:
+    """Both ends store their link's code, each end the lost messages of the other side, at both fidelities."""
+    bench = Bench(hubs, fidelity=fidelity)  # type: ignore[arg-type]
+    for step in ("wait 3 s", f"open {hubs.pin_of('COMFORT', 'spine.N').id}", "wait 5 s"):  # type: ignore[union-attr]
+        bench.do(step)
+    assert {
+        "HUB": {"U0074-08", "U1401-87", "U1402-87"},
+        "COMFORT": {"U0074-08", "U1403-87"},
+        "DOOR": {"U1404-87"},
+    } == {name: set(codes) for name, codes in stored(bench).items()}
+    roots = why_silent(bench, "DOOR").roots()
+    assert [f"open {hubs.pin_of('COMFORT', 'spine.N').id}"] == roots  # type: ignore[union-attr]
+
+
+def test_a_dead_hub_takes_the_healthy_module_beyond_it_along(hubs: Car) -> None:
+    """The tester reaches the door module through both hubs: without the second one's supply it cannot."""
+    bench = Bench(hubs)
+    bench.do("wait 3 s")
+    bench.do("pull F2")
+    report = bench.do("scan").report
+    assert report is not None
+    assert ("COMFORT", "DOOR") == report.silent
+    assert "running" == bench.live.modules["DOOR"].state
+    assert ["pull F2"] == why_silent(bench, "DOOR").roots()
+
+
+def test_the_link_comes_back_with_the_wire_and_the_codes_stay_as_history(hubs: Car) -> None:
+    """Up again 100 ms after the repair; the test passes, the code is no longer present."""
+    bench = Bench(hubs)
+    pin = hubs.pin_of("COMFORT", "spine.P")
+    assert pin is not None
+    for step in ("wait 3 s", f"open {pin.id}", "wait 3 s", f"repair {pin.id}", "wait 3 s"):
+        bench.do(step)
+    times = _links(bench)
+    assert ["training", "up", "down", "training", "up"] == [state for _, state in times]
+    assert pytest.approx(0.1) == times[4][0] - times[3][0]
+    status = {one.code: int(one.status) for one in bench.live.modules["HUB"].memory.dtcs}
+    assert 0x00 == status["U0074-08"] & 0x01
+    assert 0x08 == status["U0074-08"] & 0x08
+
+
+def test_a_tester_reads_link_state_and_signal_quality(hubs: Car) -> None:
+    """Live data: up with 7 on a healthy pair, up with 4 with 100 ohm in one wire."""
+    bench = Bench(hubs)
+    bench.do("wait 1 s")
+    healthy = bench.do("read HUB").words
+    assert "link spine up, signal quality of spine (0 to 7) 7" in healthy
+    pin = hubs.pin_of("HUB", "spine.P")
+    assert pin is not None
+    bench.do(f"corrode {pin.id} 100 ohm")
+    bench.do("wait 1 s")
+    assert "link spine up, signal quality of spine (0 to 7) 4" in bench.do("read HUB").words
+
+
+def test_the_scope_shows_a_band_and_the_meter_nothing(hubs: Car) -> None:
+    """1 V each way between the wires while a PHY is awake; no direct voltage, as capacitors keep it away."""
+    bench = Bench(hubs)
+    bench.do("wait 1 s")
+    plus, minus = (hubs.pin_of("HUB", f"spine.{leg}").id for leg in "PN")  # type: ignore[union-attr]
+    assert "-1.000 V to 1.000 V" in read(bench, f"scope {plus} to {minus} for 2 ms").display
+    assert "0.000 V" == read(bench, f"measure volts {plus} to BODY").display.replace("-", "")
