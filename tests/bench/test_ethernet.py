@@ -97,4 +97,5 @@ def test_the_scope_shows_a_band_and_the_meter_nothing(hubs: Car) -> None:
     bench.do("wait 1 s")
     plus, minus = (hubs.pin_of("HUB", f"spine.{leg}").id for leg in "PN")  # type: ignore[union-attr]
     assert "-1.000 V to 1.000 V" in read(bench, f"scope {plus} to {minus} for 2 ms").display
-    assert "0.000 V" == read(bench, f"measure volts {plus} to BODY").display.replace("-", "")
+    # a millivolt or two of its module's own ground
+    assert float(read(bench, f"measure volts {plus} to BODY").display.removesuffix(" mV")) < 10

@@ -70,7 +70,7 @@ def test_a_healthy_pair_loses_nothing_and_has_the_best_index(hubs: Car) -> None:
 
 
 def test_the_index_falls_before_the_link_does(hubs: Car) -> None:
-    """A corroded terminal costs quality first, then the link: 0.9, 2.0, 3.7, 6.2 and 11.2 dB by the divider."""
+    """A corroded terminal costs quality first, then the link: 0.9, 2.0, 3.7, 6.2, 11 dB by the divider."""
     plus, _ = _pair(hubs)
     indices = []
     for ohm in (20, 50, 100, 200, 500):
