@@ -22,6 +22,9 @@ from sim.garbage import kept_for_good
 from ui.guard import guard_the_server
 
 PARENT_CHECKED_EVERY_S = 0.5
+# A page gives up the interpreter with each element that it sends, and gets it back when the thread that took
+# it has had its time: Python's own 5 ms for each of sixty elements would be felt. Our own choice.
+TURN_S = 0.0005
 
 
 def main() -> None:
@@ -30,6 +33,7 @@ def main() -> None:
     parent = os.environ.pop(PARENT_VARIABLE, "")
     if parent:
         threading.Thread(target=_end_with, args=(int(parent),), daemon=True).start()
+    sys.setswitchinterval(TURN_S)
     set_log_level("ERROR")  # the pages are read in before the server is, and its cache warns of that
     with kept_for_good():
         registry = import_module("ui.registry")

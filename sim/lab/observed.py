@@ -20,7 +20,6 @@ from sim.lab.case import CaseStep, Evidence
 from sim.lab.compare import READABLE, READABLE_LEAST
 from sim.lab.run import FLOATING, Trial, bench_of, sight_of
 from sim.lab.sight import Sight
-from sim.lab.workshop import Progress, Stop, Stopped, never, quiet
 
 IGNITION = ("off", "accessory", "run", "crank", "dark")
 
@@ -31,19 +30,14 @@ def observed(
     *,
     given: Sequence[str] = (),
     seed: int = 0,
-    progress: Progress = quiet,
-    stop: Stop = never,
 ) -> tuple[CaseStep, ...]:
     """The steps of a log on a car with these given edits, which are not revealed.
 
-    Actions that cannot be done are left out. Raises `Stopped` when stopped.
+    Actions that cannot be done are left out.
     """
     bench = bench_of(Trial(vehicle, tuple(given), tuple(log), seed))
     steps: list[CaseStep] = []
-    for place, text in enumerate(log):
-        if stop():
-            raise Stopped
-        progress(place, len(log))
+    for text in log:
         sight = sight_of(bench, text)
         if not sight.refused:
             steps.append(CaseStep(do=(sight.action,), seen=seen_of_sight(sight)))

@@ -44,12 +44,16 @@ class Question:
     log: tuple[str, ...] = ()
     hidden: tuple[str, ...] = ()
 
-    def observations(self, progress: Progress, stop: Stop) -> tuple[CaseStep, ...]:
-        """The steps to be explained."""
+    def observations(self, workshop: Workshop, stop: Stop = never) -> tuple[CaseStep, ...]:
+        """The steps to be explained; a bench lives its log where the runs are made."""
         if self.steps:
             return self.steps
-        given = (*self.known, *self.hidden)
-        return observed(self.vehicle, self.log, given=given, seed=self.seed, progress=progress, stop=stop)
+        return dict(workshop.spread(_observed, {0: self}, stop=stop))[0]
+
+
+def _observed(question: Question) -> tuple[CaseStep, ...]:
+    given = (*question.known, *question.hidden)
+    return observed(question.vehicle, question.log, given=given, seed=question.seed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +98,7 @@ def search_on(
     Raises `Stopped` when stopped before there is anything new to show.
     """
     end_s = time.monotonic() + limit_s
-    steps = question.observations(progress, stop)
+    steps = question.observations(workshop, stop)
     if theories:
         edits = (*edits, *plausible_theories(car_from_text(question.vehicle), steps))
     work = partial(

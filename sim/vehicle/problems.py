@@ -13,6 +13,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterable
+from typing import Any
 
 Path = tuple[str | int, ...]  # to a place in a description: keys and positions in lists
 
@@ -41,6 +42,9 @@ class FileProblem(Problem):
         super().__init__(what, path)
         self.file = file
         self.line = line
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), (self.what, self.file, self.line, self.path)
 
     def __str__(self) -> str:
         where = " > ".join(_cut(str(part), LONGEST_KEY) for part in self.path)

@@ -23,10 +23,12 @@ from sim.training.records import RECORDS_VARIABLE, Records
 from tests.benchmarks.class_load import Class, Load, at_an_exercise, processor_s, run
 from tests.ui.browser import free_port, server
 from tests.ui.visitor import Visitor
+from ui.state.search_question import DOUBLE, SINGLE
 
 MOST_RATIO, MOST_P95_S, IDLE_WITHIN_S = 1.5, 0.5, 10.0
 IDLE_SHARE = 0.1  # of one processor
 PATIENCE_S = 120.0
+LONG_SEARCH = 3  # of four neighbors
 
 
 @dataclass
@@ -59,13 +61,18 @@ def _p95_s(load: Load) -> float:
 
 
 class Neighbor(threading.Thread):
-    """A visitor who asks for the longest work again and again until the window is closed."""
+    """A visitor who asks for the longest work again and again until the window is closed.
+
+    Every second one waits for a day; of the others every second one looks for two faults at once, which takes
+    minutes, and the rest for one, which is known when it has been found once.
+    """
 
     def __init__(self, address: str, number: int) -> None:
         super().__init__()
         self.problem, self.done = "", 0
         self._closed = False
         self._work: Callable[[], None] = self._search if number % 2 else self._wait
+        self._most = DOUBLE if number % 4 == LONG_SEARCH else SINGLE
         self._visitor = Visitor(address, "lab" if number % 2 else "bay")
         self._visitor.__enter__()
 
@@ -101,6 +108,7 @@ class Neighbor(threading.Thread):
             self._visitor.press("example suspects")
             if not self._visitor.has("suspects_find"):
                 self._visitor.go("suspects")
+            self._visitor.choose("suspects_most", self._most)
         self._visitor.press("suspects_find")
         while self._visitor.has("suspects_search_call_off") or self._visitor.repeats:
             time.sleep(0.7)
@@ -108,22 +116,22 @@ class Neighbor(threading.Thread):
 
 
 def compared(students: int, visitors: int, seconds: float, exercise: str = "01") -> Compared:
-    """The same class twice on one server, the second time beside so many visitors."""
+    """Two classes after each other on one server, the second one beside so many visitors."""
     with tempfile.TemporaryDirectory() as folder:
         url = f"sqlite:///{folder}/classes.sqlite"
         records = Records(url)
-        group = Class.of(records, students, exercise)
+        alone, beside = (Class.of(records, students, exercise) for _ in range(2))
         records.close()
         port, address = free_port(), ""
         home = {RECORDS_VARIABLE: url, "XDG_DATA_HOME": folder, "XDG_CACHE_HOME": folder}
         with server(port, **home) as process:
             address = f"http://127.0.0.1:{port}"
-            quiet = run(address, process.pid, students, seconds, at_an_exercise, group.enter)
+            quiet = run(address, process.pid, students, seconds, at_an_exercise, alone.enter)
             neighbors = [Neighbor(address, number) for number in range(visitors)]
             for one in neighbors:
                 one.start()
             time.sleep(min(10.0, seconds))  # until their processes have begun
-            noisy = run(address, process.pid, students, seconds, at_an_exercise, group.enter)
+            noisy = run(address, process.pid, students, seconds, at_an_exercise, beside.enter)
             for one in neighbors:
                 one.close()
             idle_s = _idle_after_s(process.pid)

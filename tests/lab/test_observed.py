@@ -1,8 +1,8 @@
 """What a log has shown explains itself: the car it came from is among its own candidates."""
 
+from concurrent.futures import Executor, Future
 from dataclasses import replace
-
-import pytest
+from typing import Any
 
 from sim.catalogue import vehicle_text
 from sim.lab.case import CaseStep, Evidence
@@ -10,9 +10,10 @@ from sim.lab.compare import misses
 from sim.lab.observed import observed
 from sim.lab.run import Trial, run_trial
 from sim.lab.search import find_causes
+from sim.lab.search_plan import Question
 from sim.lab.search_report import search_page
 from sim.lab.sight import Sight
-from sim.lab.workshop import Stopped, Workshop
+from sim.lab.workshop import Workshop
 
 TEXT = vehicle_text("six-modules")
 LOG = ["press start", "wait 5 s", "scan", "measure volts F5.2 to BAT-", "look F5", "clear"]
@@ -46,10 +47,28 @@ def test_what_cannot_be_done_is_left_out() -> None:
     assert 1 == len(observed(TEXT, ["plug ECM", "wait 1 s"]))
 
 
-def test_a_stop_stops() -> None:
-    """A stop raises `Stopped`."""
-    with pytest.raises(Stopped):
-        observed(TEXT, LOG, stop=lambda: True)
+class Asked(Executor):
+    """Does what it is given at once, and counts it."""
+
+    def __init__(self) -> None:
+        self.count = 0
+
+    def submit(self, work: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:
+        self.count += 1
+        done: Future[Any] = Future()
+        done.set_result(work(*args, **kwargs))
+        return done
+
+
+def test_a_question_about_a_bench_is_answered_where_runs_are_made() -> None:
+    """What a log shows comes from the workshop's executor, as it would be here; a case has its own steps."""
+    question = Question(TEXT, log=tuple(LOG), hidden=("pull F5",))
+    asked = Asked()
+    steps = question.observations(Workshop(asked))
+    assert 1 == asked.count
+    assert observed(TEXT, LOG, given=("pull F5",)) == steps
+    assert steps == Question(TEXT, steps=steps).observations(Workshop(asked))
+    assert 1 == asked.count
 
 
 def test_a_doubtful_reading_contradicts_nothing() -> None:

@@ -1,6 +1,7 @@
 """Workshops: results in order, each run made once, nothing wrong kept."""
 
 import os
+import pickle
 import signal
 import sqlite3
 import subprocess
@@ -18,7 +19,7 @@ from sim.lab.run import Trial, run_trial
 from sim.lab.run_cache import Cache
 from sim.lab.sight import Account, Sight
 from sim.lab.workshop import Stopped, Workshop, gathered, never
-from sim.vehicle.problems import Problem
+from sim.vehicle.problems import FileProblem, Problem
 
 MADE: list[Trial] = []
 
@@ -192,6 +193,13 @@ def test_a_killed_workshop_has_kept_only_whole_and_right_runs(tmp_path: Path) ->
         accounts = again.run([Trial("car", (str(k),)) for k in range(60)])
     assert [str(k) for k in range(60)] == [account.sights[0].action for account in accounts]
     assert len(MADE) < 60
+
+
+def test_a_problem_of_a_file_comes_whole_from_another_process() -> None:
+    """File, line and place in it are what they were; an error that cannot be rebuilt would end the pool."""
+    told = FileProblem("no such fuse", "car.yaml", 7, ("modules", "ECM"))
+    came = pickle.loads(pickle.dumps(told))
+    assert (str(told), told.line, told.path) == (str(came), came.line, came.path)
 
 
 class Noted(Executor):
