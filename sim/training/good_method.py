@@ -69,9 +69,11 @@ def good_method(exercise: Exercise, steps: Sequence[WorkStep], result: HandIn | 
 
 
 def method_share(method: Iterable[Method]) -> float | None:
-    """The share of these rules that was followed, 0 to 1, without the proof; None if there was none."""
-    counted = [one.done for one in method if one.rule.name != PROOF]
-    return sum(counted) / len(counted) if counted else None
+    """The share of these rules that was followed, 0 to 1, without the proof; None if none was called for."""
+    rules = [one for one in method if one.rule.name != PROOF]
+    if not any(one.called_for for one in rules):
+        return None
+    return sum(one.done for one in rules) / len(rules)
 
 
 class LoggedWork:
