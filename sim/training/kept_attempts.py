@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from importlib.metadata import version
 from math import isclose
 from typing import Any
 
@@ -40,6 +41,7 @@ from sim.training.schema import (
 from sim.training.store import Store, alone, insert, one, reading, result_of
 from sim.vehicle.problems import Problem
 
+PROGRAM = version("busbay")  # of this program, as the package has it
 GONE_ON = "this exercise was continued in another window; here is how it is now"
 
 
@@ -89,7 +91,7 @@ class Attempts:
         attempt.notes = list(said)
         if result is not None:
             attempt.hand_in(json.loads(result["named"]), result["evidence"])
-        return KeptAttempt(self, attempt_id, attempt, last, differs_at)
+        return KeptAttempt(self, attempt_id, attempt, last, differs_at, row["program"])
 
     def who_did(self, attempt_id: int) -> dict[str, int]:
         """How many steps each of two at one desk did; under "" those of the student whose desk it is."""
@@ -190,6 +192,7 @@ class Attempts:
             "variant": draw_variant(connection, given, student_id),
             "practice": given["practice"],
             "begun_s": self.store.clock(),
+            "program": PROGRAM,
         }
         return insert(connection, attempts, row)
 
@@ -198,14 +201,15 @@ class KeptAttempt:
     """An attempt in progress; whatever comes back from it is in the records already."""
 
     def __init__(
-        self, kept_in: Attempts, attempt_id: int, attempt: Attempt, last: int, differs_at: int = 0
+        self, kept_in: Attempts, attempt_id: int, attempt: Attempt, last: int, differs_at: int, program: str
     ) -> None:
         """`last`: the highest number of a line of its log, taken back or not.
 
         `differs_at`: the first step that takes other labor time than it took when it was done, as busbay or
-        a car was changed since; 0: none does.
+        a car was changed since; 0: none does. `program`: the version of busbay that it was begun with; empty:
+        it is not known.
         """
-        self.differs_at = differs_at
+        self.differs_at, self.program = differs_at, program
         self.id = attempt_id
         self.attempt = attempt
         self._kept_in = kept_in

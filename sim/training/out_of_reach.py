@@ -10,7 +10,9 @@ from sqlalchemy.exc import TimeoutError as NoConnection
 
 from sim.vehicle.problems import Problem
 
+OTHER_VERSION = "they are of another version"
 SQLITE = {
+    1: OTHER_VERSION,  # SQLITE_ERROR: a table or column is missing
     5: "another program holds them",  # SQLITE_BUSY
     6: "another program holds them",  # SQLITE_LOCKED
     8: "they may not be written to",  # SQLITE_READONLY
@@ -24,6 +26,8 @@ POSTGRESQL = {
     "25006": "they may not be written to",  # read_only_sql_transaction
     "53100": "their disk is full",  # disk_full
     "53300": "their server has no connection free",  # too_many_connections
+    "42703": OTHER_VERSION,  # undefined_column
+    "42P01": OTHER_VERSION,  # undefined_table
     "55P03": "another program holds them",  # lock_not_available
     "57014": "another program holds them",  # query_canceled
 }
@@ -38,9 +42,10 @@ def why_out_of_reach(error: BaseException) -> str:
     """Why the records cannot be reached, without names of hosts or files; empty for any other error."""
     if isinstance(error, NoConnection):
         return NO_ANSWER
-    if not isinstance(error, DBAPIError) or isinstance(error, IntegrityError | DataError | ProgrammingError):
+    if not isinstance(error, DBAPIError) or isinstance(error, IntegrityError | DataError):
         return ""
     code = getattr(error.orig, "sqlite_errorcode", None)
     if code is not None:
         return SQLITE.get(code & 0xFF, "their file cannot be used")  # the low byte is the primary code
-    return POSTGRESQL.get(str(getattr(error.orig, "sqlstate", "")), NO_ANSWER)
+    otherwise = "" if isinstance(error, ProgrammingError) else NO_ANSWER
+    return POSTGRESQL.get(str(getattr(error.orig, "sqlstate", "")), otherwise)

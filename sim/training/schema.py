@@ -141,6 +141,7 @@ attempts = _table(
     Column("released_s", Float),  # when this student may see how an exam went
     # of an older database: attempts that arose twice; 0 is the one that counts
     _needed("superseded", Integer, server_default="0"),
+    _words("program", 40),  # the version of busbay that it was begun with; empty: before versions were kept
     Index("one_attempt_each", "student_id", "assignment_id", "superseded", unique=True),
 )
 actions = _table(

@@ -59,7 +59,7 @@ from sim.training.schema import (
 from sim.training.upkeep import check_whole, copy_before_version, make_private
 from sim.vehicle.problems import Problem
 
-VERSION = 6
+VERSION = 7
 BUSY_S = 10.0  # how long a writer waits for another
 CONNECT_S = 5  # how long a server may take to answer
 MOST_CONNECTIONS = 60  # to a server; a file has one writer anyhow
@@ -160,7 +160,7 @@ def connected(url: str) -> Engine:
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
     try:
-        with writing(engine) as connection:
+        with engine.connect().execution_options(writes=True) as connection, connection.begin():
             check_whole(connection)
             _upgrade(connection)
     except DatabaseError as error:
@@ -183,8 +183,12 @@ def _waits(place: URL) -> dict[str, Any]:
 
 @contextmanager
 def writing(engine: Engine) -> Iterator[Connection]:
-    """A transaction that writes: whole or not at all, one after the other."""
+    """A transaction that writes: whole or not at all, one after the other.
+
+    Other programs may write, too: what they left in another version is brought to this one, or told.
+    """
     with engine.connect().execution_options(writes=True) as connection, connection.begin():
+        _of_this_version(connection)
         yield connection
 
 
@@ -198,6 +202,7 @@ def alone(engine: Engine, work: Callable[[Connection], Row]) -> Row:
     while True:
         try:
             with _serializable(engine) as connection, connection.begin():
+                _of_this_version(connection)
                 return work(connection)
         except DatabaseError as error:
             retries -= 1
@@ -330,6 +335,10 @@ def _to_version_6(connection: Connection) -> None:
         index.create(connection, checkfirst=True)
 
 
+def _to_version_7(connection: Connection) -> None:
+    _add_column(connection, "attempts", "program VARCHAR(40) NOT NULL DEFAULT ''")
+
+
 def _told_by(file: str) -> dict[str, Any]:
     """Topic, car, level and minutes of an exercise file; what cannot be read stays as it is by default."""
     with suppress(YAMLError, KeyError, TypeError, ValueError):
@@ -367,7 +376,14 @@ MIGRATIONS: dict[int, Callable[[Connection], None]] = {
     4: _to_version_4,
     5: _to_version_5,
     6: _to_version_6,
+    7: _to_version_7,
 }
+
+
+def _of_this_version(connection: Connection) -> None:
+    """Upgrade records that became older while they were open, as by a restored copy; refuse newer ones."""
+    if connection.scalar(select(about.c.version)) != VERSION:
+        _upgrade(connection)
 
 
 def _upgrade(connection: Connection) -> None:

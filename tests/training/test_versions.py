@@ -1,13 +1,17 @@
 """Records of version 1 are brought to this version with everything that stood in them."""
 
+from importlib.metadata import version
 from pathlib import Path
 
+import pytest
 from sqlalchemy import create_engine, inspect, text
 
 from sim.catalogue import shipped_exercises
 from sim.training.records import Records
 from sim.training.schema import metadata
 from sim.training.store import VERSION, hashed
+from sim.vehicle.problems import Problem
+from tests.training.troubles import newer, older
 
 FILE = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
 KEY = "a key from before"
@@ -81,3 +85,26 @@ def test_a_replay_that_differs_says_from_which_step(records: Records) -> None:
     with records.engine.begin() as connection:
         connection.execute(text("UPDATE actions SET minutes = minutes + 1 WHERE number >= 2"))
     assert 2 == records.attempts.resume(work.id).differs_at
+
+
+def test_an_attempt_knows_the_version_that_it_was_begun_with(records: Records) -> None:
+    """The version of the package is kept with an attempt, and stays when another version takes it up."""
+    group = records.classes.open("Tuesday")
+    student, _ = records.students.join(group.join_code, "Amara")
+    work = records.attempts.begin(records.assignments.give(group.id, FILE), student.id)
+    assert version("busbay") == work.program
+    with records.engine.begin() as connection:
+        connection.execute(text("UPDATE attempts SET program = '0.0.9'"))
+    work = records.attempts.resume(work.id)
+    work.do("press start")
+    assert "0.0.9" == records.attempts.resume(work.id).program
+
+
+def test_records_that_become_older_or_newer_while_they_are_open(records: Records) -> None:
+    """What writes next brings restored records of the version before to this one, and refuses newer ones."""
+    group = records.classes.open("Tuesday")
+    with older(records.engine):
+        records.classes.close(group.id)
+    with newer(records.engine), pytest.raises(Problem, match="update busbay"):
+        records.students.join(records.classes.open("Wednesday").join_code, "Amara")
+    assert ["Tuesday"] == [one.name for one in records.classes.listed()]

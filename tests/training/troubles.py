@@ -8,12 +8,15 @@ from contextlib import AbstractContextManager, contextmanager
 from sqlalchemy import Engine, create_engine, event, text
 from sqlalchemy.engine import make_url
 
+from sim.training.store import VERSION
+
 REFUSES_CONNECTIONS = "their server does not answer"
 FULL_DISK = """
 CREATE FUNCTION full_disk() RETURNS trigger LANGUAGE plpgsql AS
 $$BEGIN RAISE EXCEPTION 'could not extend file' USING ERRCODE = 'disk_full'; END$$;
 CREATE TRIGGER full_disk BEFORE INSERT ON actions FOR EACH STATEMENT EXECUTE FUNCTION full_disk();
 """
+LAST_COLUMNS = (("attempts", "program"),)  # those that the last change of the tables brought
 Trouble = Callable[[Engine], AbstractContextManager[None]]
 
 
@@ -108,6 +111,29 @@ def stopped(engine: Engine) -> Iterator[None]:
 
 
 @contextmanager
+def newer(engine: Engine) -> Iterator[None]:
+    """Have records that a newer program has taken over, until those of before are restored."""
+    _set_version(engine, VERSION + 1)
+    yield
+    _set_version(engine, VERSION)
+
+
+@contextmanager
+def older(engine: Engine) -> Iterator[None]:
+    """Have records of the version before this one: a copy that was restored while the program ran."""
+    with engine.begin() as connection:
+        for table, column in LAST_COLUMNS:
+            connection.execute(text(f"ALTER TABLE {table} DROP COLUMN {column}"))
+    _set_version(engine, VERSION - 1)
+    yield
+
+
+def _set_version(engine: Engine, version: int) -> None:
+    with engine.begin() as connection:
+        connection.execute(text(f"UPDATE about SET version = {version}"))
+
+
+@contextmanager
 def _over(engine: Engine) -> Iterator[object]:
     other = create_engine(make_url(engine.url).set(database="postgres"), isolation_level="AUTOCOMMIT")
     with other.connect() as connection:
@@ -120,4 +146,8 @@ TROUBLES: dict[str, tuple[Trouble, str]] = {
     "locked": (locked, "another program holds them"),
     "read-only": (read_only, "they may not be written to"),
     "stopped": (stopped, "their (server does not answer|file cannot be opened)"),
+}
+VERSIONS: dict[str, tuple[Trouble, str]] = {
+    "newer version": (newer, "update busbay"),
+    "older version": (older, "they are of another version"),
 }

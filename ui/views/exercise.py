@@ -43,7 +43,7 @@ def show() -> None:
     if held.is_over and held.may_be_told:
         debrief.show(held)
         return
-    changed_since.show(held.work.differs_at)
+    changed_since.show(held.work.program, held.work.differs_at)
     _listen(held)
     if held.is_over:
         show_handed_in(held)

@@ -40,6 +40,7 @@ class Replay:
     at: int
     then: Attempt
     layouts: dict[float, Layout]
+    program: str = ""  # the version of busbay that it was begun with
     differs_at: int = 0  # the first step that this replay tells differently
     since_s: float = 0.0  # when the last of these steps began
 
@@ -75,7 +76,7 @@ def show() -> None:
     if replay is None or replay.attempt_id != attempt_id:
         replay = _opened(attempt_id)
     if replay is not None:
-        changed_since.show(replay.differs_at)
+        changed_since.show(replay.program, replay.differs_at)
         _replay(replay)
 
 
@@ -109,7 +110,9 @@ def _opened(attempt_id: int) -> Replay | None:
     except Problem as problem:
         st.error(plain(str(problem)), icon=":material/block:")
         return None
-    replay = st.session_state.replay = Replay(attempt_id, whole, 0, then, {}, differs_at=kept.differs_at)
+    replay = st.session_state.replay = Replay(
+        attempt_id, whole, 0, then, {}, program=kept.program, differs_at=kept.differs_at
+    )  # fmt: skip
     return replay
 
 
