@@ -16,6 +16,7 @@ from sim.training.attempt import Attempt
 from sim.training.good_method import Method
 from sim.training.hand_in import HandIn
 from sim.training.jobs import REPAIRS
+from sim.vehicle.edits import EDIT_KINDS, apply_all, changes_of
 from sim.vehicle.problems import Problem
 from sim.vehicle.words import counted
 
@@ -160,11 +161,24 @@ def _repair(graded: Graded) -> Mark:
     if not graded.result.repaired:
         return Mark(0.0, "the car is not whole")
     vain = sum(step.verb in REPAIRS and bool(step.vain) for step in graded.attempt.steps)
+    vain += needless_replacements(graded.attempt)
     if not vain:
         return Mark(1.0, "the car is whole")
     return Mark(
         max(0.0, 1 - A_VAIN_REPAIR * vain), f"the car is whole, after {counted(vain, 'repair')} in vain"
     )
+
+
+def needless_replacements(attempt: Attempt) -> int:
+    """How many parts were replaced that had nothing wrong inside: it put nothing right."""
+    car, count = apply_all(attempt.exercise.whole_car, attempt.exercise.arrives), 0
+    for step in attempt.steps:
+        if step.vain or step.verb not in EDIT_KINDS:
+            continue
+        before, car = car, apply_all(car, [step.action])
+        put_right = set(changes_of(before)) - set(changes_of(car))
+        count += step.verb == "replace" and not put_right
+    return count
 
 
 def _proof(graded: Graded) -> Mark:

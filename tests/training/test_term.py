@@ -5,6 +5,7 @@ import io
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -17,8 +18,9 @@ from sim.training.kept_attempts import Elsewhere, KeptAttempt
 from sim.training.records import Records
 from sim.training.results_csv import BYTE_ORDER_MARK, column_name
 from sim.training.rows import ClassRow, StudentRow
-from sim.training.rubric import NAMES, rubric, total
+from sim.training.rubric import NAMES, needless_replacements, rubric, total
 from sim.training.term import Term, TermCell
+from sim.vehicle.edits import EDIT_KINDS, verb_of
 from sim.vehicle.problems import Problem
 
 STORED = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
@@ -104,6 +106,21 @@ def test_a_danger_a_repair_in_vain_and_mere_notes_cost_marks() -> None:
     assert 0.5 == rubric(brief)["evidence"].score
     vain = rubric(played(["repair ECM.C1.1", "fit F2"], "pull F2"))["repair"]
     assert (0.75, "the car is whole, after 1 repair in vain") == (vain.score, vain.why)
+
+
+def test_a_healthy_module_that_is_replaced_is_a_repair_in_vain() -> None:
+    """It costs marks as a repair that is refused does; no solution that replaces what is broken pays it."""
+    vain = rubric(played(["replace ECM", "fit F2"], "pull F2"))["repair"]
+    assert (0.75, "the car is whole, after 1 repair in vain") == (vain.score, vain.why)
+    replacing = 0
+    for path in shipped_exercises().values():
+        exercise = read_exercise(path)
+        edits = [text for text in exercise.solution if verb_of(text) in EDIT_KINDS]
+        if any(verb_of(text) == "replace" for text in edits):
+            replacing += 1
+            done = [SimpleNamespace(action=text, verb=verb_of(text), vain="") for text in edits]
+            assert 0 == needless_replacements(SimpleNamespace(exercise=exercise, steps=done)), path.name
+    assert replacing > 1
 
 
 def test_the_total_is_the_weighted_mean_of_what_was_called_for() -> None:

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import subprocess
+import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
+from pathlib import Path
 
+import pytest
 from sqlalchemy import Engine, create_engine, event, text
 from sqlalchemy.engine import make_url
 
@@ -17,6 +21,7 @@ $$BEGIN RAISE EXCEPTION 'could not extend file' USING ERRCODE = 'disk_full'; END
 CREATE TRIGGER full_disk BEFORE INSERT ON actions FOR EACH STATEMENT EXECUTE FUNCTION full_disk();
 """
 LAST_COLUMNS = (("attempts", "program"),)  # those that the last change of the tables brought
+DISK_BYTES = 2**22
 Trouble = Callable[[Engine], AbstractContextManager[None]]
 
 
@@ -55,6 +60,51 @@ def disk_full(engine: Engine) -> Iterator[None]:
 
 
 @contextmanager
+def small_disk(folder: Path) -> Iterator[None]:
+    """Put a disk of its own at a folder, which can be filled and made read-only; only a superuser can."""
+    done = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", f"size={DISK_BYTES}", "busbay", str(folder)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    if done.returncode:
+        pytest.skip(f"no disk can be mounted here: {done.stderr.strip()}")
+    try:
+        yield
+    finally:
+        subprocess.run(["umount", "--lazy", str(folder)], check=True)
+
+
+@contextmanager
+def disk_really_full(engine: Engine) -> Iterator[None]:
+    """Fill the disk that the records are on."""
+    engine.dispose()  # what is written from now on needs room
+    filler = Path(str(engine.url.database)).with_name("filler")
+    with filler.open("wb", buffering=0) as file, suppress(OSError):
+        while True:
+            file.write(bytes(4096))
+    yield
+    filler.unlink()
+
+
+@contextmanager
+def folder_read_only(engine: Engine) -> Iterator[None]:
+    """Have nothing written to the disk that the records are on."""
+    _remount(engine, "ro")
+    yield
+    _remount(engine, "rw")
+
+
+def _remount(engine: Engine, how: str) -> None:
+    folder = Path(str(engine.url.database)).parent.parent
+    for _ in range(100):  # as long as a file is open for writing it is busy
+        engine.dispose()
+        if not subprocess.run(["mount", "-o", f"remount,{how}", str(folder)], capture_output=True).returncode:
+            return
+        time.sleep(0.1)
+    raise RuntimeError(f"{folder} is busy")
+
+
+@contextmanager
 def locked(engine: Engine) -> Iterator[None]:
     """Have another program hold them."""
     other = create_engine(engine.url)
@@ -90,8 +140,6 @@ def read_only(engine: Engine) -> Iterator[None]:
 def stopped(engine: Engine) -> Iterator[None]:
     """Have a server that ends every connection and takes no new one; for SQLite a file that is away."""
     if engine.dialect.name == "sqlite":
-        from pathlib import Path
-
         file = Path(str(engine.url.database))
         engine.dispose()
         folder = file.parent.rename(file.parent.with_name("away"))
@@ -146,6 +194,10 @@ TROUBLES: dict[str, tuple[Trouble, str]] = {
     "locked": (locked, "another program holds them"),
     "read-only": (read_only, "they may not be written to"),
     "stopped": (stopped, "their (server does not answer|file cannot be opened)"),
+}
+ON_ITS_DISK: dict[str, tuple[Trouble, str]] = {  # of a file on a disk of its own
+    "disk full": (disk_really_full, "their disk is full"),
+    "read-only": (folder_read_only, "they may not be written to|their file cannot be opened"),
 }
 VERSIONS: dict[str, tuple[Trouble, str]] = {
     "newer version": (newer, "update busbay"),

@@ -26,6 +26,7 @@ from sim.catalogue import shipped_exercises
 from sim.training.passphrase import Door
 from sim.training.records import RECORDS_VARIABLE, Records
 from tests.training.databases import emptied, new_database, postgresql_server
+from tests.training.troubles import small_disk
 from tests.ui.browser import free_port, server
 from tests.ui.troubled_server import ALL, PATIENCE, SOCKET, command, in_trouble
 from tests.ui.visitor import Visitor, query
@@ -63,7 +64,9 @@ class School:
                 asked = query(student=self.key, **({"exercise": self.task_id} if page.works else {}))
             if page.who == "instructor":
                 headers = {"Cookie": f"{COOKIE}={self.token}"}
-            self.visits[page.name] = Visitor(self.address, page.path, asked, headers=headers).__enter__()
+            visitor = self.visits[page.name] = Visitor(self.address, page.path, asked, headers=headers)
+            visitor.__enter__()
+            assert page.words in visitor.text, (page.name, visitor.text[:600])
         return self.visits[page.name]
 
     def leave(self, page: Page) -> None:
@@ -121,7 +124,7 @@ def _rows(table: str) -> Kept:
     return count
 
 
-PAGES = (
+PAGES: tuple[Page, ...] = (
     Page("Start", "", "visitor", "dark"),
     Page("Bay", "bay", "visitor", "Seat", _pressed("wait 1")),
     Page("Lab", "lab", "visitor", "What if"),
@@ -136,29 +139,39 @@ PAGES = (
         _filled("Sign in", ("passphrase", PASSPHRASE)), _rows("tokens"), once=True,
     ),
     Page(
-        "My jobs", "desk", "student", "PIN for shared computers",
+        "My jobs", "desk", "student", "name of the second",
         _filled("Keep it", ("partner_name", "{words}")),
         lambda school: school.records.students.with_key(school.key).partner,
     ),
     Page("Exercise", "exercise", "student", "Seat", _pressed("wait 1"), _rows("actions"), works=True),
     Page("Curriculum", "curriculum", "instructor", "To learn"),
     Page(
-        "Classes", "classes", "instructor", "Erase personal data",
+        "Classes", "classes", "instructor", "a new class, by any name",
         _filled("Open it", ("class_name", "{words}")), _rows("classes"),
     ),
     Page(
-        "Board", "board", "instructor", "say something", _pressed("pause", "go_on"),
-        lambda school: school.records.classes.get(1).paused,
+        "Board", "board", "instructor", "say something",
+        _filled("Send it", ("say_words", "{words}")), _rows("messages"),
     ),
     Page(
         "Results", "results", "instructor", "One attempt",
         _filled("Keep the marks", ("comment_{school.over_id}", "{words}")),
         lambda school: [one.comment for one in school.records.terms.of_class(1).cells.values()],
     ),
-    Page("Replay", "replay", "instructor", "whose log", _pressed("replay_next")),
-    Page("Author", "author", "instructor", "Begin from an exercise"),
+    Page("Replay", "replay", "instructor", "whose log", _pressed("replay_last")),
+    Page("Author", "author", "instructor", "Begin from it"),
     Page("Teach, inside", "instructor", "instructor", "The latest sign-in attempts"),
 )  # fmt: skip
+
+
+@contextmanager
+def own_disk(folder: Path) -> Iterator[str]:
+    """The URL of records in a file on a disk of its own."""
+    disk = folder / "disk"
+    disk.mkdir()
+    with small_disk(disk):
+        (disk / "records").mkdir()
+        yield f"sqlite:///{disk}/records/classes.sqlite"
 
 
 @contextmanager
@@ -194,6 +207,7 @@ def walk(school: School, trouble: str, lasts_s: float = 0.0) -> dict[str, Shown]
     before = {page.name: page.kept(school) for page in PAGES if page.kept}
     for page in PAGES:
         school.visit(page)
+    school.records.engine.dispose()  # a disk on which a file is open cannot be made read-only
     begun_s, table = time.monotonic(), {}
     with in_trouble(school.socket, trouble):
         for page in PAGES:
@@ -279,9 +293,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="short troubles, short patience")
     quick = parser.parse_args().quick
-    with tempfile.TemporaryDirectory() as folder:
-        (Path(folder) / "records").mkdir()
-        _print_table("SQLite", f"sqlite:///{folder}/records/classes.sqlite", Path(folder), quick)
+    with tempfile.TemporaryDirectory() as folder, own_disk(Path(folder)) as url:
+        _print_table("SQLite", url, Path(folder), quick)
     with tempfile.TemporaryDirectory() as folder, postgresql_server() as found:
         _print_table("PostgreSQL", emptied(new_database(found)), Path(folder), quick)
 
