@@ -1,8 +1,7 @@
 """A front end whose records get into trouble on demand: `python -m tests.ui.troubled_server`.
 
-It serves as `python -m ui.serve` does; a file of SQLite is on a disk of its own. BUSBAY_TROUBLES is the path
-of a socket over which a test says which trouble begins (`in_trouble`), BUSBAY_PATIENCE_S how long a writer waits
-for another.
+It serves as `python -m ui.serve` does. BUSBAY_TROUBLE_SOCKET is the path of a socket over which a test says
+which trouble begins (`in_trouble`), and BUSBAY_PATIENCE_S how long a writer waits for another.
 """
 
 from __future__ import annotations
@@ -17,10 +16,10 @@ from pathlib import Path
 
 from sim.front_door import front_end_command
 from sim.training import store
-from tests.training.troubles import ON_ITS_DISK, TROUBLES, VERSIONS
+from tests.training.troubles import ON_ITS_DISK, TROUBLES, VERSIONS, is_on_its_disk
 
 ALL = TROUBLES | VERSIONS
-SOCKET, PATIENCE = "BUSBAY_TROUBLES", "BUSBAY_PATIENCE_S"
+SOCKET, PATIENCE = "BUSBAY_TROUBLE_SOCKET", "BUSBAY_PATIENCE_S"
 
 
 def command(port: int) -> list[str]:
@@ -46,7 +45,7 @@ def _make_troubles(socket: str) -> None:
         while True:
             with listener.accept() as line:
                 engine = classroom.records().engine
-                known = ALL | ON_ITS_DISK if engine.dialect.name == "sqlite" else ALL
+                known = ALL | ON_ITS_DISK if is_on_its_disk(engine) else ALL
                 with known[line.recv()][0](engine):
                     line.send("begun")
                     line.recv()

@@ -29,6 +29,7 @@ def show() -> None:
         st.info("This address belongs to no student. Join a class first.", icon=":material/login:")
         return
     group = classroom.records().classes.get(student.class_id)
+    st.session_state.desk_news = classroom.signal_of(student.class_id).news  # what is drawn now has it
     st.title("My jobs" if group.private else f"{plain(student.name)}'s jobs")
     if not group.private:
         st.caption(f"Class {plain(group.name)}")
@@ -126,8 +127,7 @@ def _wait_for_more(student: StudentRow) -> None:
         signal = classroom.signal_of(student.class_id)
     except Problem:  # erased meanwhile
         st.rerun()
-    if st.session_state.setdefault("desk_news", signal.news) != signal.news:
-        st.session_state.desk_news = signal.news
+    if st.session_state.desk_news != signal.news:
         st.rerun()
 
 
