@@ -2,10 +2,11 @@
 
 An exam is open from the moment it is given until it is released to all. Until then a student who has handed
 it in sees that and nothing else, and the same exercise, under whatever title, is not to be had elsewhere: at
-no desk at home on this server, and in no other class with a browser that joined the class that writes it.
+no desk at home on this server, and in no other class with a browser, or under a name, that joined the class
+that writes it. Two of one name are two people if the school's platform knows them by two ids.
 
-Not modelled: who joins another class with another browser, or has a copy of busbay: an exam needs faults of
-its own.
+Not modelled: who joins another class with another browser and another name, or has a copy of busbay: an exam
+needs faults of its own, and a class admits by a list.
 """
 
 from __future__ import annotations
@@ -120,7 +121,7 @@ def is_held_back(connection: Connection, student_id: int, assignment_id: int) ->
 def _exams_against(student: Any) -> Select[Any]:
     """The files of open exams: all of them for a desk at home, which anybody can have, else one's own."""
     alone = select(classes.c.private).where(classes.c.id == student["class_id"]).scalar_subquery()
-    his = [alone, assignments.c.class_id == student["class_id"]]
+    his = [alone, assignments.c.class_id == student["class_id"], _of_a_namesake(student)]
     if student["browser_hash"]:
         # on a shared computer, who has handed it in holds up no one who comes later
         over = exists().where(
@@ -134,6 +135,14 @@ def _exams_against(student: Any) -> Select[Any]:
         )
         his.append(others)
     return select(assignments.c.file).where(_is_open(), or_(*his))
+
+
+def _of_a_namesake(student: Any) -> Any:
+    """Whether one of the same name, who is not known to be another person, is in the class of an exam."""
+    same = [students.c.name_key == student["name_key"], students.c.class_id == assignments.c.class_id]
+    if student["outside_id"]:
+        same.append(students.c.outside_id.in_(("", student["outside_id"])))
+    return exists().where(*same)
 
 
 def _is_open() -> Any:

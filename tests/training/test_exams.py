@@ -11,6 +11,7 @@ import pytest
 from sqlalchemy import create_engine, text
 
 from sim.catalogue import shipped_exercises
+from sim.training.class_list import Listed
 from sim.training.exams import HELD_BACK
 from sim.training.exercise import exercise_from_text
 from sim.training.records import Records
@@ -108,17 +109,22 @@ def test_the_same_exercise_is_shut_elsewhere_while_it_is_an_exam(records: Record
 
 
 def test_a_member_is_known_in_another_class_by_the_browser(records: Records, group: ClassRow) -> None:
-    """Another class may practice an exam's exercise, but not who writes the exam, under whatever name."""
+    """Another class may practice an exam's exercise, but not who writes it: by browser, or by name."""
     records.students.join(group.join_code, "Amara", browser="hers")
+    records.classes.take_list(group.id, [Listed("Kim", "K-1")])
+    records.students.join(group.join_code, "Kim", browser="Kim's")
     records.assignments.give(group.id, STORED)
     evening = records.classes.open("Evening")
     task = records.assignments.give(evening.id, STORED, practice=True)
-    namesake, _ = records.students.join(evening.join_code, "AMARA", browser="her own")
+    fresh_browser, _ = records.students.join(evening.join_code, "AMARA", browser="a private window")
     second_name, _ = records.students.join(evening.join_code, "Zoe", browser="hers")
     stranger, _ = records.students.join(evening.join_code, "Wei", browser="his")
-    with pytest.raises(Problem, match=HELD_BACK):
-        records.attempts.begin(task, second_name.id)
-    for student in (stranger, namesake):
+    records.classes.take_list(evening.id, [Listed("Kim", "K-2"), Listed("Wei", "W-1")])
+    another_kim, _ = records.students.join(evening.join_code, "kim", browser="his, too")
+    for student in (second_name, fresh_browser):
+        with pytest.raises(Problem, match=HELD_BACK):
+            records.attempts.begin(task, student.id)
+    for student in (stranger, another_kim):
         records.attempts.begin(task, student.id)
 
 

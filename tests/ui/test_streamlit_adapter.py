@@ -42,5 +42,5 @@ def test_an_empty_queue_holds_no_press() -> None:
 
 
 def test_outside_a_run_no_page_is_drawn_next() -> None:
-    """Without a run there is no page; within one `test_troubles_shown.py` shows that it comes back."""
+    """Without a run there is no page; within one `test_troubles_table.py` shows that it comes back."""
     assert not draw_whole_page_next()

@@ -14,7 +14,7 @@ import argparse
 import re
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -202,20 +202,22 @@ def served(url: str, folder: Path, patience_s: float) -> Iterator[School]:
     records.close()
 
 
-def walk(school: School, trouble: str, lasts_s: float = 0.0) -> dict[str, Shown]:
-    """Go through all pages in a trouble and after it: what each has shown."""
-    before = {page.name: page.kept(school) for page in PAGES if page.kept}
-    for page in PAGES:
+def walk(
+    school: School, trouble: str, lasts_s: float = 0.0, pages: Sequence[Page] = PAGES
+) -> dict[str, Shown]:
+    """Go through pages in a trouble and after it: what each has shown."""
+    before = {page.name: page.kept(school) for page in pages if page.kept}
+    for page in pages:
         school.visit(page)
     school.records.engine.dispose()  # a disk on which a file is open cannot be made read-only
     begun_s, table = time.monotonic(), {}
     with in_trouble(school.socket, trouble):
-        for page in PAGES:
+        for page in pages:
             table[page.name] = _in_trouble(school, page, f"{trouble} {page.name}")
         time.sleep(max(0.0, lasts_s - (time.monotonic() - begun_s)))
-    for page in PAGES:
+    for page in pages:
         table[page.name].was_kept = page.kept is None or page.kept(school) != before[page.name]
-    for page in PAGES:
+    for page in pages:
         table[page.name].is_back = _is_back(school, page, f"{trouble} again")
     return table
 
@@ -267,15 +269,20 @@ def _told(visitor: Visitor, otherwise: str) -> str:
     return f"refused: {refused[0]}" if refused else otherwise
 
 
+def comes_back(visitor: Visitor) -> bool:
+    """Whether a page that tells a trouble does so no longer after what it does by itself for a while."""
+    last_s = time.monotonic() + COMES_BACK_S
+    while TITLE in visitor.text and time.monotonic() < last_s:
+        visitor.repeat()
+        time.sleep(0.2)
+    return TITLE not in visitor.text
+
+
 def _is_back(school: School, page: Page, words: str) -> bool:
     """Whether the page is whole again by itself, and what is done on it is kept."""
     visitor = school.visit(page)
-    last_s = time.monotonic() + COMES_BACK_S
-    while TITLE in visitor.text:
-        if time.monotonic() > last_s:
-            return False
-        visitor.repeat()
-        time.sleep(0.2)
+    if not comes_back(visitor):
+        return False
     if page.words not in visitor.text:
         school.leave(page)
         visitor = school.visit(page)
