@@ -31,6 +31,7 @@ from sim.vehicle.problems import EditProblem
 from sim.vehicle.words import counted
 
 SETTLE_S = 0.05  # a hand takes a moment: relays have moved before the next action
+SLICE_S, MOST_SLICES = 5.0, 200  # of a wait whose progress is told; our own choice
 PRESS_S = 0.3
 BRAKE_LEAD_S = 0.5
 KEY_CRANK_S = 2.0
@@ -222,7 +223,7 @@ class Bench:
 
     def _run(self, for_s: float, progress: Callable[[float], None] | None = None) -> None:
         """Let time pass, in slices if progress is to be reported."""
-        slices = max(1, int(for_s // 5)) if progress else 1
+        slices = max(1, min(int(for_s // SLICE_S), MOST_SLICES)) if progress else 1
         end_s = self.now_s + for_s
         for place in range(slices):
             until_s = end_s if place == slices - 1 else self.now_s + for_s / slices

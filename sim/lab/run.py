@@ -25,6 +25,7 @@ from sim.instruments.meter import Measured
 from sim.instruments.read import shown
 from sim.instruments.result import Result
 from sim.instruments.seat import seat_of
+from sim.lab import wanted
 from sim.lab.sight import Account, Sight
 from sim.modules.facts import MOVES
 from sim.modules.trace import Event
@@ -105,7 +106,7 @@ class ImpossibleCar(Exception):
 def sight_of(bench: Bench, action: str, progress: Callable[[float], None] | None = None) -> Sight:
     """Do an action and return what can be seen."""
     try:
-        outcome = bench.do(action, progress)
+        outcome = bench.do(action, progress or wanted.check)
     except (EditProblem, Unsettled) as problem:
         return _seat(bench, Outcome(action, ()), refused=str(problem))
     if is_observation(outcome.action):

@@ -5,7 +5,7 @@
 
 Runs go to any `concurrent.futures.Executor`; without one, to a pool of processes of this computer. Finished
 runs are kept on disk by content: text of the car, edits, actions, seed, and a fingerprint of the program.
-Work that is cut off leaves only whole runs.
+Work that is cut off leaves only whole runs: those that are under way in the own pool end in the middle.
 
 The pool starts fresh interpreters, so a script that uses one keeps its own work under
 `if __name__ == "__main__":`.
@@ -24,9 +24,11 @@ from multiprocessing import get_context
 from types import TracebackType
 from typing import Any, Protocol, TypeVar
 
+from sim.lab import wanted
 from sim.lab.run import Trial, code_version, content_key, run_trial
 from sim.lab.run_cache import Cache
 from sim.lab.sight import Account
+from sim.lab.wanted import Ticket, Tickets
 from sim.lab.worker_signals import begin_worker, deaf_to_ctrl_c
 from sim.vehicle.problems import Problem
 
@@ -108,6 +110,8 @@ class Workshop:
     ) -> None:
         self._executor = executor
         self._own: ProcessPoolExecutor | None = None
+        self._context = get_context("spawn")
+        self._tickets = Tickets(self._context)
         self._workers = workers or os.cpu_count() or 1
         self._cache = cache
         self._made: dict[str, str] = {}
@@ -191,14 +195,16 @@ class Workshop:
             if self._own is None:
                 self._own = ProcessPoolExecutor(
                     self._workers,
-                    mp_context=get_context("spawn"),
-                    initializer=begin_worker,
-                    initargs=(self.runner.__module__,),
+                    mp_context=self._context,
+                    initializer=_begin,
+                    initargs=(self.runner.__module__, self._tickets.numbers),
                 )
             try:
-                for key, result in gathered(self._own, work, items, stop, AHEAD * self._workers):
-                    del items[key]
-                    yield key, result
+                with self._tickets.one() as ticket:
+                    ticketed = partial(_under, ticket, work)
+                    for key, result in gathered(self._own, ticketed, items, stop, AHEAD * self._workers):
+                        del items[key]
+                        yield key, result
                 return
             except BrokenExecutor:
                 self.close()
@@ -237,6 +243,16 @@ def gathered(
     finally:
         for one in waiting:
             one.cancel()
+
+
+def _begin(runner: str, numbers: Any) -> None:
+    wanted.begin(numbers)
+    begin_worker(runner)
+
+
+def _under(ticket: Ticket, work: Callable[[Item], Result], item: Item) -> Result:
+    with wanted.under(ticket):
+        return work(item)
 
 
 def _as_text(runner: Runner, trial: Trial) -> str:

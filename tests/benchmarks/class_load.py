@@ -3,7 +3,9 @@
     python -m tests.benchmarks.class_load --students 30 --minutes 10 --exercise 01
 
 They work on an exercise of their class. Prints how long it takes from a click to the whole new page, what the
-server has used of a processor per click and holds in memory, and every error. The students run in this
+server has used of a processor per click and holds in memory, by how much that grows with each action once all
+are used to the place, and every error. Status 1 where there was one, 95 % of the answers took longer than
+half a second, or memory grew by more than 10 kB an action (of a run of ten minutes). The students run in this
 process and take some of the same processors' time.
 """
 
@@ -20,6 +22,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from statistics import linear_regression
 
 from sim.catalogue import shipped_exercises
 from sim.training.exercise import find_exercise
@@ -28,6 +31,8 @@ from tests.ui.browser import free_port, server
 from tests.ui.visitor import Visitor, query
 
 EVERY_S = 5.0
+MOST_P95_S, MOST_GROWTH_KB = 0.5, 10.0
+SETTLED_S = 300.0  # until then caches fill
 LOOK_EVERY_S = 2.0
 
 Act = Callable[[Visitor, random.Random], str]
@@ -37,12 +42,13 @@ Act = Callable[[Visitor, random.Random], str]
 class Load:
     """What a class has shown: seconds per action, megabytes of the server, errors in words.
 
-    `memory_mb`: pairs of the seconds since all were in, and megabytes.
+    `memory_mb`: the seconds since all were in, megabytes, and how many actions there had been.
     """
 
     took_s: dict[str, list[float]] = field(default_factory=dict)
     opened_s: list[float] = field(default_factory=list)
-    memory_mb: list[tuple[float, float]] = field(default_factory=list)
+    memory_mb: list[tuple[float, float, int]] = field(default_factory=list)
+    actions: int = 0
     processor_s: float = 0.0
     errors: list[str] = field(default_factory=list)
     _lock: threading.Lock = field(default_factory=threading.Lock)
@@ -51,6 +57,7 @@ class Load:
         """An action, and how long each of its clicks took."""
         with self._lock:
             self.took_s.setdefault(kind, []).extend(answers_s)
+            self.actions += 1
 
     def all_s(self) -> list[float]:
         """All answers, the fastest first."""
@@ -66,6 +73,8 @@ class Load:
                 told.append(f"{name:14} {len(several):6} {times}")
         if self.memory_mb:
             told.append(f"memory of the server: {self._memory_words()}")
+        if (growth_kb := self.growth_kb()) is not None:
+            told.append(f"after the first five minutes it grows by {growth_kb:.1f} kB an action")
         if self.all_s():
             each_ms = 1000 * self.processor_s / len(self.all_s())
             told.append(f"processor time of the server: {each_ms:.0f} ms per click")
@@ -77,6 +86,18 @@ class Load:
         """Memory at the look that was nearest to a moment."""
         return min(self.memory_mb, key=lambda look: abs(look[0] - since_s))[1]
 
+    def p95_s(self) -> float:
+        """How long 95 % of the answers take at most."""
+        return _part(self.all_s(), 0.95)
+
+    def growth_kb(self) -> float | None:
+        """What an action adds to memory when caches are full, by least squares; None of a short run."""
+        settled = [(count, 1024 * mb) for at_s, mb, count in self.memory_mb if at_s >= SETTLED_S]
+        if len({count for count, _ in settled}) < 2:
+            return None
+        counts, kb = zip(*settled, strict=True)
+        return linear_regression(counts, kb).slope
+
     def _memory_words(self) -> str:
         end_s = self.memory_mb[-1][0]
         moments = [
@@ -86,7 +107,7 @@ class Load:
             ("at the end", end_s),
         ]
         told = [f"{self.memory_at_mb(at_s):.0f} MB {words}" for words, at_s in moments if at_s <= end_s]
-        return f"{', '.join(told)}; {max(mb for _, mb in self.memory_mb):.0f} MB at most"
+        return f"{', '.join(told)}; {max(mb for _, mb, _ in self.memory_mb):.0f} MB at most"
 
 
 def _part(several: list[float], share: float) -> float:
@@ -175,7 +196,7 @@ def run(
         everybody_in.wait()
     before_s, begun_s = processor_s(pid), time.monotonic()
     while any(thread.is_alive() for thread in threads):
-        load.memory_mb.append((time.monotonic() - begun_s, memory_mb(pid)))
+        load.memory_mb.append((time.monotonic() - begun_s, memory_mb(pid), load.actions))
         load.processor_s = processor_s(pid) - before_s
         time.sleep(LOOK_EVERY_S)
     return load
@@ -220,7 +241,8 @@ def main() -> int:
     load = measured(chosen.students, 60 * chosen.minutes, chosen.exercise)
     print(f"{find_exercise(chosen.exercise).whole_car.title}, {chosen.students} students")
     print("\n".join(load.lines()))
-    return 1 if load.errors else 0
+    is_flat = (load.growth_kb() or 0.0) <= MOST_GROWTH_KB
+    return 0 if is_flat and load.p95_s() <= MOST_P95_S and not load.errors else 1
 
 
 def measured(students: int, seconds: float, exercise: str) -> Load:

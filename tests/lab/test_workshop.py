@@ -9,13 +9,16 @@ import sys
 import time
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from sim.lab import run_cache
-from sim.lab.run import Trial, run_trial
+from sim.bench.bench import Bench
+from sim.catalogue import find_car
+from sim.lab import run_cache, wanted
+from sim.lab.run import Trial, run_trial, sight_of
 from sim.lab.run_cache import Cache
 from sim.lab.sight import Account, Sight
 from sim.lab.workshop import Stopped, Workshop, gathered, never
@@ -193,6 +196,47 @@ def test_a_killed_workshop_has_kept_only_whole_and_right_runs(tmp_path: Path) ->
         accounts = again.run([Trial("car", (str(k),)) for k in range(60)])
     assert [str(k) for k in range(60)] == [account.sights[0].action for account in accounts]
     assert len(MADE) < 60
+
+
+def until_called_off(folder: str, _: int) -> None:
+    """Go on for as long as it is wanted; leave a note at the beginning and at the end."""
+    Path(folder, "begun").touch()
+    try:
+        while True:
+            wanted.check()
+            time.sleep(0.01)
+    finally:
+        Path(folder, "ended").touch()
+
+
+def test_a_run_that_is_no_longer_wanted_ends_in_the_middle(tmp_path: Path) -> None:
+    """When the work is stopped its runs end, too; the pool is there for other work."""
+    with Workshop(workers=2, few=0) as workshop:
+        endless = workshop.spread(
+            partial(until_called_off, str(tmp_path)), {0: 0}, stop=(tmp_path / "begun").exists
+        )
+        with pytest.raises(Stopped):
+            list(endless)
+        last_s = time.monotonic() + 120  # patience, not a limit
+        while not (tmp_path / "ended").exists() and time.monotonic() < last_s:
+            time.sleep(0.01)
+        assert (tmp_path / "ended").exists()
+        assert {0: "-1"} == dict(workshop.spread(str, {0: -1}))
+
+
+def test_a_long_wait_at_the_car_is_called_off_on_its_way() -> None:
+    """An action of a run notices that the run is no longer wanted."""
+    bench, numbers = Bench(find_car("six-modules")), [1]
+    wanted.begin(numbers)
+    try:
+        with wanted.under((0, 1)):
+            assert "wait 60 s" == sight_of(bench, "wait 60 s").action
+            numbers[0] = 2
+            with pytest.raises(wanted.CalledOff):
+                sight_of(bench, "wait 24 h")
+    finally:
+        wanted.begin(None)
+    assert bench.now_s < 600
 
 
 def test_a_problem_of_a_file_comes_whole_from_another_process() -> None:
