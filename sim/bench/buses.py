@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from sim.bench.bus_faults import network_segments
 from sim.bench.links import EthernetLinks
@@ -155,8 +155,12 @@ class Buses:
 
     def sender_heard_on(self, channel: str) -> str | None:
         """Return the first channel that sends and that this one could hear."""
+        return next(iter(self.senders_heard_on(channel)), None)
+
+    def senders_heard_on(self, channel: str) -> Iterator[str]:
+        """Yield the channels that send and that this one could hear."""
         could = (*self._senders.get(channel, ()), *self._callers.get(channel, ()))
-        return next((sender for sender in could if self._sends_on(sender)), None)
+        return (sender for sender in could if self._sends_on(sender))
 
     def sending_since(self, channel: str) -> int | None:
         """Return the event since which the owner of a channel is in its state."""

@@ -2,6 +2,7 @@
 
 Reads pass; what the file says it guards (clearing, actuation, programming) is refused until a tester has
 unlocked the gateway by security access (ISO 14229-1 service 27): a challenge and its response by AES-CMAC.
+The right ends with the session, or by the file's `right_lasts_s` after a time.
 
 Not modelled: rate limiting, signal gateways that rebuild messages, firewalls by content.
 """
@@ -18,6 +19,7 @@ from sim.modules.diagnostics import Diagnostics
 from sim.modules.obd_services import CLEAR_CODES
 from sim.modules.uds_protocol import NegativeResponseCode, Service, negative_response
 from sim.modules.world import Host
+from sim.network.clock import CLOCK_S
 from sim.network.frames import Frame
 from sim.network.isotp import single_frame
 from sim.vehicle.addresses import FIRST_DIAGNOSTIC_ID, FUNCTIONAL_ID, RESPONSE_OFFSET
@@ -83,6 +85,7 @@ class Gateway:
         guard = host.spec.gateway
         assert guard is not None
         self.delay_s = guard.delay_ms / 1000
+        self._right_lasts_s = guard.right_lasts_s
         self._guarded = {service for word in guard.refuses_until_unlocked for service in GUARDED[word]}
         self._routes = [route for route in host.world.car.messages.routes if route.gateway == host.name]
         self.on = False
@@ -118,7 +121,23 @@ class Gateway:
 
     def refuses(self, service: int | None) -> bool:
         """Is this service guarded, and the gateway locked?"""
-        return service in self._guarded and not self._diagnostics.server.unlocked
+        return service in self._guarded and not self._granted
+
+    @property
+    def _granted(self) -> bool:
+        """Has the tester the right to the guarded services now?"""
+        server = self._diagnostics.server
+        if self._right_lasts_s is None:
+            return server.unlocked
+        return server.unlocked_at_s is not None and not self._has_expired
+
+    @property
+    def _has_expired(self) -> bool:
+        """Was a right granted that has run out since?"""
+        since_s, lasts_s = self._diagnostics.server.unlocked_at_s, self._right_lasts_s
+        if since_s is None or lasts_s is None:
+            return False
+        return self._host.world.now_s >= since_s + lasts_s - CLOCK_S
 
     def _pass(self, bus: str, frame: Frame) -> None:
         if self.on:
@@ -129,7 +148,8 @@ class Gateway:
         if frame.can_id == FUNCTIONAL_ID or service is None:
             return
         world = self._host.world
-        words = f"{self._host.name} refuses service {service:02X}: it is locked"
+        why = "the right that it granted has expired" if self._has_expired else "it is locked"
+        words = f"{self._host.name} refuses service {service:02X}: {why}"
         self._host.record("refused", words, (world.tester_event,))
         world.send(f"{self._host.name}.{bus}", denial(frame.can_id + RESPONSE_OFFSET, service))
 

@@ -14,11 +14,11 @@ from collections.abc import Mapping
 from typing import Protocol
 
 from sim.modules.network_management import NETWORK_MODE, NmNode, NmState
+from sim.modules.partial_network import PartialNetworks
 from sim.modules.world import Host, Timer, World
 from sim.network.streams import Stream
 from sim.vehicle.description_wiring import NetworkManagement
 
-LENGTH = 8  # node number, control bits, six bytes for the maker's use
 SPREAD_S = 0.0037  # between the frames of nodes that start together, as between other messages
 
 
@@ -31,6 +31,10 @@ class NetworkUser(Protocol):
     def bus_changed(self, managed: ManagedBus) -> None:
         """The bus has fallen asleep or woken up."""
 
+    @property
+    def needs_everything(self) -> bool:
+        """Does the module ask for all partial networks, not its own alone?"""
+
 
 class ManagedBus:
     """One module on one managed bus. event: since when it is in its state; noticed: it was woken over it."""
@@ -39,6 +43,7 @@ class ManagedBus:
         self.bus = bus
         self.channel = host.channels[bus]
         self.node = NmNode(times, self._changed)
+        self.partial = PartialNetworks(times, host.name)
         self._host = host
         self._user = user
         self._world = host.world
@@ -74,12 +79,25 @@ class ManagedBus:
             self._causes = causes
             self.node.request(self._now_s)
             self._arm()
+        elif self.partial.exist:
+            self._show_bits()
 
     def release(self, *causes: int | None) -> None:
         """It has none any more."""
         if self.node.requested:
             self._causes = causes
             self.node.release(self._now_s)
+            if self.partial.exist:
+                self._show_bits()
+
+    def wakes(self, sender: str) -> bool:
+        """Would what this module sends now wake the module from sleep? Any frame does, or a wake-up frame of
+        one of its partial networks.
+        """
+        if not self.partial.selective:
+            return True
+        stream = self._world.management[self.bus].get(sender)
+        return stream is not None and stream.live and self.partial.concerns(stream.data)
 
     def join(self) -> None:
         """It was woken over this bus."""
@@ -113,6 +131,8 @@ class ManagedBus:
         return self._world.now_s
 
     def _heard(self, stream: Stream, time_s: float) -> None:
+        if not self.partial.concerns(stream.delivered):
+            return
         causes = stream.causes_of("")
         if self.node.state == "bus sleep":
             (self.noticed,) = causes
@@ -170,8 +190,13 @@ class ManagedBus:
             network.start(self.stream)
 
     def _show_bits(self) -> None:
-        number = self.stream.data[0]
-        self._world.network.set_data(self.stream, frame_data(number, self.node.control_bits))
+        number, node = self.stream.data[0], self.node
+        bits = self.partial.requested(self._user.needs_everything) if node.requested else 0
+        data = self.partial.frame_data(number, node.control_bits, bits)
+        changed = self.partial.exist and data != self.stream.data
+        self._world.network.set_data(self.stream, data)
+        if changed:
+            self._world.surroundings.invalidate()
 
     # -- timers ----------------------------------------------------------------------------------------
 
@@ -186,7 +211,8 @@ class ManagedBus:
 
     def _due(self) -> None:
         network = self._world.network
-        ends_s = [network.heard_at(stream, self.channel) for stream in (self.stream, *self._followed)]
+        followed = (stream for stream in self._followed if self.partial.concerns(stream.delivered))
+        ends_s = [network.heard_at(stream, self.channel) for stream in (self.stream, *followed)]
         self._causes = ()
         self.node.update(self._now_s, max((end_s for end_s in ends_s if end_s is not None), default=0.0))
         self._arm()
@@ -198,17 +224,14 @@ def is_open(managed: Mapping[str, ManagedBus], bus: str) -> bool:
     return one is None or one.node.in_network_mode
 
 
-def frame_data(number: int, control_bits: int) -> bytes:
-    """What a management frame carries."""
-    return bytes([number, control_bits]).ljust(LENGTH, b"\0")
-
-
 def management_streams(world: World) -> dict[str, dict[str, Stream]]:
     """The management frame of every node, by bus and module, in the file's order."""
     found: dict[str, dict[str, Stream]] = {}
     numbers = {name: number for number, name in enumerate(world.car.built.modules)}
     for (name, bus), can_id in world.car.messages.management_ids.items():
-        data = frame_data(numbers[name], 0)
+        times = world.car.built.buses[bus].network_management
+        assert times is not None  # that is why it has an identifier
+        data = PartialNetworks(times, name).frame_data(numbers[name], 0, 0)
         stream = Stream(f"network management@{bus}", f"{name}.{bus}", can_id, 1.0, 0.0, data)
         found.setdefault(bus, {})[name] = stream
     return found

@@ -16,7 +16,7 @@ start in `boot mode`: its boot loader acknowledges and answers a tester, sends n
 works, it receives and acknowledges, but it sends nothing and answers no tester. `shut down` is the same for
 one that ran, or would, if the condition of its file that keeps it offline were false.
 
-Not modelled: partial networking, several processors in one module.
+Not modelled: several processors in one module.
 """
 
 from __future__ import annotations

@@ -55,10 +55,14 @@ class SharedSecret:
 
 
 class SecurityAccess:
-    """Whether a module is unlocked. `clock` gives seconds that never go back."""
+    """Whether a module is unlocked. `clock` gives seconds that never go back.
+
+    unlocked_at_s: when it was the last time, also after it was locked again; None: never since its start.
+    """
 
     def __init__(self, secret: SharedSecret, clock: Callable[[], float]) -> None:
         self.unlocked = False
+        self.unlocked_at_s: float | None = None
         self._secret = secret
         self._clock = clock
         self._seed: bytes | None = None
@@ -69,6 +73,10 @@ class SecurityAccess:
         """Every change of session locks the module."""
         self.unlocked = False
         self._seed = None
+
+    def forget(self) -> None:
+        """The module starts anew."""
+        self.unlocked_at_s = None
 
     def handle(self, body: bytes) -> bytes:
         """Handle a request after its service identifier. Raises RequestRejected."""
@@ -90,6 +98,7 @@ class SecurityAccess:
             self._count_wrong_key()
         self._wrong_keys = 0
         self.unlocked = True
+        self.unlocked_at_s = self._clock()
         return body[:1]
 
     def _count_wrong_key(self) -> None:

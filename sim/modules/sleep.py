@@ -4,7 +4,9 @@ On buses with network management (`managed_bus.py`) a module requests them while
 runs as long as one of them is in network mode, goes to sleep in prepare bus sleep and sleeps in bus sleep. On
 other buses it stops sending a while after its last reason, and sleeps when they have been quiet for a while.
 
-Not modelled: partial networking, a wake-up that is found invalid and ends at once.
+A module in a partial network is woken over its bus by a frame of that network alone (`partial_network.py`).
+
+Not modelled: a wake-up that is found invalid and ends at once.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ from sim.modules.diagnostics import Diagnostics
 from sim.modules.knowledge import Knowledge
 from sim.modules.managed_bus import ManagedBus
 from sim.modules.world import Host, NamedTimers
+from sim.vehicle.elements import TESTER, part_of
 
 
 class Sleeper(Host, Protocol):
@@ -181,8 +184,13 @@ class Sleep:
 
     def bus_wakes(self, managed: ManagedBus) -> None:
         """A management frame has come over a bus that was in bus sleep for this module."""
-        if self._module.state in ("running", "going to sleep") and self._wakes_by_bus():
+        if self._module.state in ("running", "going to sleep") and self._wakes_over(managed.bus):
             managed.join()
+
+    @property
+    def needs_everything(self) -> bool:
+        """Does it ask for all partial networks: power mode not off, or a tester at work?"""
+        return self._knowledge.known_mode() not in (None, "off") or self._module.diagnostics.awake_for_s > 0
 
     def bus_changed(self, managed: ManagedBus) -> None:
         """One of its managed buses has fallen asleep or woken up."""
@@ -216,11 +224,18 @@ class Sleep:
     def _look_for_senders(self) -> None:
         surroundings = self._module.world.surroundings
         for bus, channel in self._module.all_channels.items():
-            sender = surroundings.sender_heard_on(channel)
-            if sender is not None:
-                self._module.wake("the bus", (surroundings.sending_since(sender),))
-                self._woken_over = bus
-                return
+            if not self._wakes_over(bus):
+                continue
+            managed = self._module.managed.get(bus)
+            for sender in surroundings.senders_heard_on(channel):
+                if managed is None or sender == TESTER or managed.wakes(part_of(sender)):
+                    self._module.wake("the bus", (surroundings.sending_since(sender),))
+                    self._woken_over = bus
+                    return
 
     def _wakes_by_bus(self) -> bool:
-        return self._module.spec.wake is None or "bus" in self._module.spec.wake
+        return any(self._wakes_over(bus) for bus in self._module.all_channels)
+
+    def _wakes_over(self, bus: str) -> bool:
+        sources = self._module.spec.wake
+        return sources is None or "bus" in sources or bus in sources

@@ -180,6 +180,11 @@ class DiagnosticServer:
         """Has a tester unlocked the module by security access?"""
         return self._security.unlocked
 
+    @property
+    def unlocked_at_s(self) -> float | None:
+        """When a tester unlocked it the last time since it started, in s."""
+        return self._security.unlocked_at_s
+
     # -- sessions --------------------------------------------------------------------------------------
 
     @property
@@ -196,6 +201,7 @@ class DiagnosticServer:
     def restart(self) -> None:
         """The module has lost power or reset itself: default session, locked, nothing held, nothing owed."""
         self._pending = None
+        self._security.forget()
         self._enter(Session.DEFAULT)
 
     def _enter(self, session: Session) -> None:

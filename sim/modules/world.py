@@ -6,7 +6,7 @@ Not modelled: several processors in one module.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
@@ -140,6 +140,9 @@ class Surroundings(Protocol):
 
     def sender_heard_on(self, channel: str) -> str | None:
         """A channel that sends and that this one hears, or would hear if it were awake."""
+
+    def senders_heard_on(self, channel: str) -> Iterable[str]:
+        """All channels that send and that this one hears, or would hear if it were awake."""
 
     def sending_since(self, channel: str) -> int | None:
         """The event since which the owner of a channel sends, or does not."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
+from sim.vehicle.bus_paths import find_buses_of
 from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Vehicle
 from sim.vehicle.description_software import Module
@@ -98,6 +99,7 @@ def check_lines(vehicle: Vehicle) -> None:
             raise Problem("a bus line has at least two members", ("buses", bus, "line"))
         if spec.is_ethernet:
             _check_link(vehicle, bus)
+        _check_partial(vehicle, bus)
         on_line: set[str] = set()
         for index, stop in enumerate(spec.stops):
             name, word = stop.name, stop.words
@@ -123,6 +125,18 @@ def check_lines(vehicle: Vehicle) -> None:
     for name in vehicle.modules:
         if name not in seen_on_lines:
             raise Problem(f"module '{name}' is on no bus line", ("modules", name))
+
+
+def _check_partial(vehicle: Vehicle, bus: str) -> None:
+    """The members of a partial network are on its bus."""
+    spec = vehicle.buses[bus]
+    on_line = [stop.name for stop in spec.stops]
+    partial = spec.network_management.partial if spec.network_management else {}
+    for network, members in partial.items():
+        for index, name in enumerate(members):
+            if name not in on_line:
+                path = ("buses", bus, "network_management", "partial", network, index)
+                raise Problem(f"'{name}' is not on the line of {bus}{did_you_mean(name, on_line)}", path)
 
 
 def _check_link(vehicle: Vehicle, bus: str) -> None:
@@ -192,6 +206,7 @@ def check_pin_roles(
 
 def check_facts(vehicle: Vehicle, fed: dict[str, list[str]]) -> None:
     """What a module's software reads must be something that this module can know."""
+    on_lines = find_buses_of(vehicle)
     for name, module in vehicle.modules.items():
         for path, condition in conditions_of(vehicle, name):
             for leaf in condition.leaves():
@@ -204,7 +219,7 @@ def check_facts(vehicle: Vehicle, fed: dict[str, list[str]]) -> None:
                     ("modules", name, "signals", signal, "fact"),
                 )
         for index, source in enumerate(module.wake or ()):
-            known = ["bus", "fob", *fed[name], *module.inputs]
+            known = ["bus", "fob", *fed[name], *module.inputs, *on_lines[name]]
             if source not in known:
                 raise Problem(
                     f"module '{name}' is not woken by '{source}'{did_you_mean(source, known)}",

@@ -168,9 +168,14 @@ class Telltale(Part):
 
 
 class Guard(Part):
-    """What a gateway refuses from the diagnostic connector until it is unlocked; by default nothing."""
+    """What a gateway refuses from the diagnostic connector until it is unlocked; by default nothing.
+
+    right_lasts_s: how long it then lets these services pass, whatever session is open; by default as long as
+    the session in which it was unlocked.
+    """
 
     refuses_until_unlocked: tuple[Literal["clear", "actuate", "program"], ...] = ()
+    right_lasts_s: float | None = Field(None, gt=0)
     delay_ms: float = Field(2, ge=0)
 
 
@@ -224,7 +229,7 @@ class Module(Part):
     min_supply_v: float = Field(6.0, gt=0, le=60)  # brown-out; common practice
     restart_supply_v: float = Field(6.5, gt=0, le=60)
     boot_ms: float = Field(200, ge=0)  # common practice
-    wake: Listed | None = None  # pins, inputs, `bus`, `fob`
+    wake: Listed | None = None  # pins, inputs, `fob`, `bus` for any bus, or the name of one
     stay_awake_ms: float = Field(2000, ge=0)  # how long it goes on sending with no reason to
     sleep_after_ms: float = Field(5000, ge=0)  # how long a bus without network management must be quiet
     run_a: float = Field(0.3, gt=0, le=50)

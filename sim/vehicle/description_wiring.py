@@ -22,6 +22,7 @@ from sim.vehicle.ethernet import BITRATE_BPS as ETHERNET_BPS
 from sim.vehicle.lin import HIGHEST_ID
 from sim.vehicle.wire_ends import LineStop, WireEnd, line_stop, wire_end
 
+MOST_PARTIAL = 48  # bits of the six bytes after the control bit vector of a management frame
 REGULATOR_SET_C = 25.0  # the temperature at which a regulator's set point is stated; common practice
 
 
@@ -63,6 +64,8 @@ class NetworkManagement(Part):
     wait_bus_sleep_ms: float = Field(1500, ge=1, le=65_535)
     immediate_transmissions: int = Field(10, ge=0, le=100)
     immediate_cycle_ms: float = Field(20, ge=5, le=1000)
+    # partial networks, each with the modules that it keeps awake; one in none of them hears every frame
+    partial: dict[Name, Listed] = Field(default_factory=dict, max_length=MOST_PARTIAL)
 
     @model_validator(mode="after")
     def _in_proportion(self) -> NetworkManagement:
