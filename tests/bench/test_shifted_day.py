@@ -21,7 +21,7 @@ from sim.vehicle.reading import read_car
 
 DAYS = int(os.environ.get("BUSBAY_SHIFTED_DAYS", "4"))
 SHIFT_NS = 7_300_000_000
-CARS = ("six-modules", "teaching-car", "small-estate", "shuttle-minibus", "regional-truck")
+CARS = ("six-modules", "teaching-car", "small-estate", "shuttle-minibus", "regional-truck", "city-hatchback")
 HANDS = (
     "wait 3 s", "wait 20 s", "wait 0.4 s", "press start", "press start with brake", "key run", "key crank",
     "key off", "scan", "clear", "fob away", "fob in range", "unplug BAT.NEG", "plug BAT.NEG",

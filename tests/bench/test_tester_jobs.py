@@ -101,7 +101,8 @@ def test_a_module_that_does_not_answer_or_a_tester_without_power_says_so() -> No
 
 
 @pytest.mark.parametrize(
-    "name", ["six-modules", "teaching-car", "small-estate", "shuttle-minibus", "regional-truck"]
+    "name",
+    ["six-modules", "teaching-car", "small-estate", "shuttle-minibus", "regional-truck", "city-hatchback"],
 )
 def test_every_module_tells_its_live_data_and_no_number_is_given_twice(name: str) -> None:
     """Each identifier answers with as many bytes as a tester expects; none is left over."""

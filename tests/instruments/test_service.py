@@ -24,7 +24,7 @@ from sim.wiring.conduction import SwitchState
 from sim.wiring.wiring import Wiring
 from tests.readings import ohms_between
 
-CARS = ("teaching-car", "six-modules", "shuttle-minibus", "small-estate", "regional-truck")
+CARS = ("teaching-car", "six-modules", "shuttle-minibus", "small-estate", "regional-truck", "city-hatchback")
 SVG = "{http://www.w3.org/2000/svg}"
 
 

@@ -93,6 +93,27 @@ def test_unlocked_it_lets_clearing_pass(guarded: Bench) -> None:
     assert isinstance(guarded.do("clear CLUSTER").responses["CLUSTER"], NegativeResponse)
 
 
+def test_a_right_with_a_term_outlives_the_session_and_expires(tiny: Make, told: Tell) -> None:
+    """Granted for 20 s: it holds 15 s later without a session, at 25 s it is refused, with the reason."""
+    bench = tiny(text=GUARDED.replace("delay_ms: 5", "delay_ms: 5, right_lasts_s: 20"))
+    bench.do_all(["wait 1 s", "unlock GATEWAY", "wait 15 s"])
+    assert isinstance(bench.do("clear CLUSTER").responses["CLUSTER"], PositiveResponse)
+    bench.do("wait 5 s")
+    assert NegativeResponse("CLUSTER", 0x14, 0x33) == bench.do("clear CLUSTER").responses["CLUSTER"]
+    assert ["GATEWAY refuses service 14: the right that it granted has expired"] == [
+        text for _, text in told(bench, "refused")
+    ]
+    bench.do("unlock GATEWAY")
+    assert isinstance(bench.do("clear CLUSTER").responses["CLUSTER"], PositiveResponse)
+
+
+def test_a_right_with_a_term_is_gone_after_a_restart(tiny: Make) -> None:
+    """A gateway that lost its supply knows of no right."""
+    bench = tiny(text=GUARDED.replace("delay_ms: 5", "delay_ms: 5, right_lasts_s: 600"))
+    bench.do_all(["wait 1 s", "unlock GATEWAY", "pull F3", "wait 1 s", "fit F3", "wait 1 s"])
+    assert isinstance(bench.do("clear CLUSTER").responses["CLUSTER"], NegativeResponse)
+
+
 def test_a_long_scan_keeps_it_open(guarded: Bench) -> None:
     """Silent modules make a scan long; the tester keeps the session alive all the while."""
     guarded.do_all(["unlock GATEWAY", "unplug CLUSTER", "unplug TCM", "wait 1 s"])

@@ -27,7 +27,8 @@ def fitted(bench: Bench) -> frozenset[str]:
 
 
 @pytest.mark.parametrize(
-    "car", ["shuttle-minibus", "small-estate", "teaching-car", "six-modules", "regional-truck"]
+    "car",
+    ["shuttle-minibus", "small-estate", "teaching-car", "six-modules", "regional-truck", "city-hatchback"],
 )
 def test_the_lamps_drawn_as_lit_are_those_that_the_seat_reads(car: str) -> None:
     """After each action of a morning the filled tiles are the lit lamps, and all others are drawn as off."""

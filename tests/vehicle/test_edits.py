@@ -405,7 +405,8 @@ def test_theories_come_first_wherever_they_stand() -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["six-modules", "teaching-car", "shuttle-minibus", "small-estate", "regional-truck"]
+    "name",
+    ["six-modules", "teaching-car", "shuttle-minibus", "small-estate", "regional-truck", "city-hatchback"],
 )
 def test_every_fault_of_the_catalogue_can_be_done_and_taken_back(name: str) -> None:
     """Every listed fault is in normal form, changes the harness, and has an undo."""

@@ -9,7 +9,8 @@ from sim.vehicle.reading import read_car
 
 
 @pytest.mark.parametrize(
-    "name", ["six-modules", "teaching-car", "shuttle-minibus", "small-estate", "regional-truck"]
+    "name",
+    ["six-modules", "teaching-car", "shuttle-minibus", "small-estate", "regional-truck", "city-hatchback"],
 )
 def test_every_further_fault_can_be_done_and_taken_back(name: str) -> None:
     """Every listed fault is in normal form, changes the harness, and has an undo."""

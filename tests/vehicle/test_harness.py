@@ -25,7 +25,7 @@ from sim.vehicle.elements import (
 from sim.vehicle.harness_power import usual_area_mm2
 from sim.vehicle.reading import car_from_text, read_car
 
-CARS = ["six-modules", "teaching-car", "shuttle-minibus", "small-estate", "regional-truck"]
+CARS = ["six-modules", "teaching-car", "shuttle-minibus", "small-estate", "regional-truck", "city-hatchback"]
 
 
 @lru_cache
