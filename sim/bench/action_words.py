@@ -12,9 +12,11 @@ VERB_WORDS = {
     "unswap": "Swap back {}", "unterminate": "Remove the resistor {}", "unbypass": "Remove the bypass of {}",
     "replace": "Replace {}", "charge": "Charge to {}", "look": "Inspect {}", "unlock": "Unlock {}",
     "load": "Load test {}", "save": "Save a report: {}", "key": "Key to {}", "fob": "Key fob {}",
+    "drive": "Drive {}", "wiggle": "Wiggle {}", "heat": "Heat {}", "freeze": "Freeze {}",
     "selftest": "Self-test {}", "details": "Details of {}",
 }  # fmt: skip
 WHOLE = {"scan": "Scan all modules", "clear": "Clear all codes"}
+WHOLE |= {"drive at 0 km/h": "Stop the car"}
 WHOLE |= {"brake on": "Hold the brake", "brake off": "Release the brake"}
 
 

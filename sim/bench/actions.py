@@ -8,6 +8,9 @@ key crank                    turn it to crank for two seconds, then back to run
 fob away|in range|at button  where the key fob is
 switch NAME on|off           any other hand-operated switch of the car
 cable in / cable out         plug a charging cable into the inlet, take it out
+drive at 30 km/h             drive off on the road, or come to another speed; `drive at 0 km/h` stops
+wiggle ABS.C1                shake a connector, wire, ground or module by hand for some seconds
+heat ABS / freeze ABS        warm a part with a heat gun, cool it with freeze spray
 wait 10 s                    let time pass (ms, s, min, h)
 scan                         read every module through the diagnostic connector
 save NAME                    keep the last scan under a name
@@ -28,10 +31,12 @@ measure, load, scope, look   see `busbay words CAR measure`
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from sim.bench.observations import OBSERVATION_VERBS, Observation, parse_observation
+from sim.bench.probing import places
 from sim.bench.traffic import is_on_j1939, no_tester_address
 from sim.modules.diagnostics import engine_module
 from sim.modules.tester_control import outputs_of
@@ -48,6 +53,8 @@ WAIT_UNITS = ("ms", "s", "min", "h")
 LONGEST_WAIT_S = 24 * 3600.0
 FOB_PLACES = {"away": "away", "in range": "in_range", "at button": "at_button"}
 LONGEST_READ_S = 60.0
+BY_HAND = ("wiggle", "heat", "freeze")
+FASTEST_KPH = 130
 KEY_POSITIONS = ("off", "accessory", "run", "crank")
 
 
@@ -146,6 +153,27 @@ def _cable(words: list[str], car: Car) -> Action:
     if car.built.high_voltage is None or car.built.high_voltage.inlet is None:
         raise EditProblem("this car has no charge inlet")
     return Action(f"cable {words[0]}", "cable", on=words[0] == "in")
+
+
+def _drive(words: list[str], car: Car) -> Action:
+    match = re.fullmatch(r"at([0-9]{1,3})km/h", "".join(words))
+    if match is None or int(match[1]) > FASTEST_KPH:
+        raise EditProblem(f"write 'drive at 30 km/h', 0 to {FASTEST_KPH} (here: 'drive {' '.join(words)}')")
+    if car.built.engine is None and car.built.high_voltage is None:
+        raise EditProblem("this car has no engine: it cannot be driven")
+    return Action(f"drive at {int(match[1])} km/h", "drive", "", float(match[1]))
+
+
+def _by_hand(verb: str) -> Callable[[list[str], Car], Action]:
+    def parse(words: list[str], car: Car) -> Action:
+        """Return the action of the words after its verb."""
+        name = " ".join(words)
+        known = places(car)
+        if name not in known:
+            raise EditProblem(unknown(f"part to {verb}", name, known))
+        return Action(f"{verb} {name}", verb, name)
+
+    return parse
 
 
 def _wait(words: list[str], car: Car) -> Action:
@@ -277,6 +305,10 @@ _PARSERS: dict[str, Callable[[list[str], Car], Action]] = {
     "fob": _fob,
     "switch": _switch,
     "cable": _cable,
+    "drive": _drive,
+    "wiggle": _by_hand("wiggle"),
+    "heat": _by_hand("heat"),
+    "freeze": _by_hand("freeze"),
     "wait": _wait,
     "scan": _scan,
     "save": _save,

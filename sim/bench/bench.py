@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from sim.bench.actions import Action, parse_action
+from sim.bench.handling import drive, warm, wiggle
 from sim.bench.j1939_reading import j1939_reading
 from sim.bench.live import Fidelity, LiveCar, LiveCarWithoutReasons
 from sim.bench.observing import Observed, observe
@@ -326,6 +327,18 @@ def _cable(bench: Bench, action: Action, progress: _Progress) -> None:
     bench._operate(CHARGE_CABLE, action.on, words)
 
 
+def _drive(bench: Bench, action: Action, progress: _Progress) -> None:
+    drive(bench.live, int(action.number), bench._run)
+
+
+def _wiggle(bench: Bench, action: Action, progress: _Progress) -> None:
+    wiggle(bench.live, action.argument, bench._run)
+
+
+def _warm(bench: Bench, action: Action, progress: _Progress) -> None:
+    warm(bench.live, action, bench._run)
+
+
 def _scan(bench: Bench, action: Action, progress: _Progress) -> _Found:
     bench.last_report = bench.tester.scan((lambda done, of: progress(done / of)) if progress else None)
     bench.cleared_since_scan = False
@@ -403,6 +416,10 @@ def _observe(bench: Bench, action: Action, progress: _Progress) -> None:
 _DOERS: dict[str, Callable[[Bench, Action, _Progress], _Found]] = {
     "edit": _edit,
     "wait": _wait,
+    "drive": _drive,
+    "wiggle": _wiggle,
+    "heat": _warm,
+    "freeze": _warm,
     "press": _press,
     "brake": _brake,
     "key": _key,

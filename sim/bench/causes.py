@@ -91,7 +91,7 @@ class Causes:
         spec = self._live.car.built.high_voltage
         if spec and (module, pin) == (spec.controller, LOOP_OUT):
             return self._interlock_ways(spec)
-        circuit = self._live.car.built.watched.get(pin.removesuffix("+"))
+        circuit = self._live.car.built.watched.get(pin.rstrip("+-"))
         if circuit is not None:
             ends = (f"{circuit.part}:1", f"{circuit.part}:2")
             return [(f"{module}:{near}", far) for near, far in zip(circuit.pins, ends, strict=True)]

@@ -3,7 +3,7 @@
 Whenever something switches, the electrical network is solved again and every part updates, until nothing
 changes any more at that instant (`_settle`).
 
-Not modelled: generator field and load response, engine speed and torque, movement of the car.
+Not modelled: generator field and load response, engine speed and torque, gears, hills, how long a way is.
 """
 
 from __future__ import annotations
@@ -20,10 +20,11 @@ from sim.bench.contacts import Intermittents, Relays
 from sim.bench.engine import LiveEngine
 from sim.bench.fuses import Fuses, shorts_behind
 from sim.bench.high_voltage import LiveHighVoltage
+from sim.bench.pulses import PulseTrain, pulse_trains
 from sim.bench.running_car import LatestEvents
 from sim.bench.supplies import Supplies
 from sim.bench.traffic import car_streams, lin_clusters
-from sim.modules.facts import Fact
+from sim.modules.facts import MOVES, Fact
 from sim.modules.gateway import FrameRoutes
 from sim.modules.managed_bus import management_streams
 from sim.modules.module import ControlModule
@@ -183,6 +184,24 @@ class LiveCar:
         self.latest.switches[what] = event
         self.electrical(event)
 
+    def drive(self, speed_kph: int, words: str = "") -> None:
+        """The car goes at a speed; without words it is on its way to what was said last."""
+        event = self.world.record("action", "person", words) if words else self.world.speed_kph.event
+        self.world.speed_kph = Fact(speed_kph, event)
+        self.shake()
+        self.invalidate()
+
+    def shake(self, ids: frozenset[str] = frozenset(), words: str = "") -> None:
+        """A hand shakes these elements of the harness from now on."""
+        if words:
+            self.world.record("action", "person", words)
+        self._intermittents.shake(ids)
+
+    def treat(self, ids: frozenset[str], temperature_c: float, words: str) -> None:
+        """A heat gun or freeze spray brings these elements to a temperature."""
+        self.world.record("action", "person", words)
+        self._intermittents.treat(ids, temperature_c)
+
     def put_fob(self, place: str) -> None:
         """A person takes the key fob somewhere."""
         event = self.world.record("action", "person", f"the fob is {place.replace('_', ' ')}")
@@ -290,6 +309,9 @@ class LiveCar:
         self.relays.update()
         self.engine.update()
         self.high_voltage.update()
+        if self.world.speed_kph.value and self.world.engine.value not in MOVES:
+            self.world.speed_kph = Fact(0, self.world.engine.event)  # it rolls to a stop
+            self.shake()
         self.buses.update()
 
     def _note_outputs(self) -> None:
@@ -298,6 +320,10 @@ class LiveCar:
         self._all_due = True
 
     # -- what instruments ask for ----------------------------------------------------------------------------
+
+    def pulse_trains(self) -> tuple[PulseTrain, ...]:
+        """Return the signals that sensors give on their wires now."""
+        return pulse_trains(self.car, self.world, self.reading)
 
     def streams_running(self) -> list[Stream]:
         """Return the messages that are being sent."""

@@ -2,6 +2,9 @@
 
     measure volts ECM.C1.1 to G2              red lead on the first terminal, black on the second
     measure minimum volts BAT+ to BAT-        the lowest during the last action, such as cranking
+    measure maximum volts ABS.C1.4 to BAT-    the highest, as of a wire that is wiggled
+    measure frequency ABS.C1.4 to G2          pulses in a second
+    measure duty ABS.C1.4 to G2               the share of time at the higher level, in %
     measure ohms DLC.6 to DLC.14
     measure continuity F12.2 to ECM.C1.1
     measure amps F12                          in place of a fuse, at a battery clamp, in series with a pin
@@ -47,6 +50,9 @@ class ObservationKind(StrEnum):
 
     VOLTS = "volts"
     MINIMUM = "minimum"
+    MAXIMUM = "maximum"
+    FREQUENCY = "frequency"
+    DUTY = "duty"
     OHMS = "ohms"
     CONTINUITY = "continuity"
     AMPS = "amps"
@@ -57,12 +63,20 @@ class ObservationKind(StrEnum):
 
 
 Kind = ObservationKind
-METER_FUNCTIONS = (Kind.VOLTS, Kind.MINIMUM, Kind.OHMS, Kind.CONTINUITY, Kind.AMPS, Kind.CLAMP)
+METER_FUNCTIONS = (
+    Kind.VOLTS, Kind.MINIMUM, Kind.MAXIMUM, Kind.FREQUENCY, Kind.DUTY, Kind.OHMS, Kind.CONTINUITY, Kind.AMPS,
+    Kind.CLAMP,
+)  # fmt: skip
+HELD = (Kind.MINIMUM, Kind.MAXIMUM)  # of what was recorded during the last action
+SHOWN_AS = {Kind.MINIMUM: "minimum volts", Kind.MAXIMUM: "maximum volts", Kind.CLAMP: "clamp amps"}
 
 # Labor for a check: common practice, to be changed by a class.
 LABOR_S = {
     Kind.VOLTS: 30.0,
     Kind.MINIMUM: 45.0,
+    Kind.MAXIMUM: 45.0,
+    Kind.FREQUENCY: 30.0,
+    Kind.DUTY: 30.0,
     Kind.OHMS: 30.0,
     Kind.CONTINUITY: 20.0,
     Kind.AMPS: 90.0,
@@ -127,15 +141,15 @@ def _measure(words: list[str], car: Car) -> Observation:
             raise EditProblem("write 'measure clamp amps BAT.NEG', or another clamp, fuse or pin")
         place = _amps(words[2:], car).points
         return Observation(f"measure clamp amps {place[0]}", Kind.CLAMP, place, ("touching",))
-    if function is Kind.MINIMUM:
+    if function in HELD:
         if words[1:2] != ["volts"]:
-            raise EditProblem("write 'measure minimum volts TERMINAL to TERMINAL'")
+            raise EditProblem(f"write 'measure {function} volts TERMINAL to TERMINAL'")
         words = words[1:]
     words, by = _tail_by(words[1:])
     words, lamp_w, lamp_at = _tail_lamp(words, car)
     if lamp_at and function is not Kind.VOLTS:
         raise EditProblem("with a test lamp on, only volts can be measured")
-    shown = "minimum volts" if function is Kind.MINIMUM else function
+    shown = SHOWN_AS.get(function, str(function))
     points = _pair(words, car, f"measure {shown}")
     lamp = f" while {lamp_w:g} W lamp at {lamp_at[0]} to {lamp_at[1]}" if lamp_at else ""
     head = f"measure {shown} {points[0]} to {points[1]}{lamp}"

@@ -8,7 +8,7 @@ from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 
 from sim.bench.live import LiveCar
-from sim.bench.observations import METER_FUNCTIONS, Observation, ObservationKind
+from sim.bench.observations import HELD, METER_FUNCTIONS, Observation, ObservationKind
 from sim.network.can import CanNetwork
 from sim.network.clock import CLOCK_S
 from sim.network.frames import Frame
@@ -52,7 +52,7 @@ class Observed:
 
     levels: of buses that went bit by bit, where frames are only a part of what is on the line.
     on_wires: headers and responses on LIN.
-    held: for a minimum, the electrical states of the last action that lasted `HOLD_S`.
+    held: for a minimum or maximum, the electrical states of the last action that lasted `HOLD_S`.
     frame_fidelity: whether frames exist on this bench at all.
     interrupted: the circuit was opened for a meter in series.
     """
@@ -73,7 +73,7 @@ def observe(live: LiveCar, what: Observation) -> Observed:
     if what.kind is ObservationKind.LOOK:
         return Observed(what, live.now_s, live.now_s, ())
     interrupted = put_in_series(live, what)
-    held = held_states(live) if what.kind is ObservationKind.MINIMUM else ()
+    held = held_states(live) if what.kind in HELD else ()
     frames: list[FrameSeen] = []
     levels: list[LevelSeen] = []
     network = live.network

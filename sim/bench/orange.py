@@ -29,3 +29,9 @@ def refuse_orange_probing(what: Observation, car: Car) -> None:
     for name in (*what.points, *what.lamp_at):
         if is_orange(name, car):
             raise EditProblem(orange_refusal(name))
+
+
+def refuse_orange_touch(name: str, car: Car) -> None:
+    """Raises `EditProblem` for a hand at an orange part."""
+    if is_orange(name, car):
+        raise EditProblem(orange_refusal(name))

@@ -18,7 +18,7 @@ from itertools import chain, islice
 from typing import Literal
 
 from sim.bench.actions import FOB_PLACES, KEY_POSITIONS, Action, parse_action
-from sim.bench.observations import METER_FUNCTIONS, Kind
+from sim.bench.observations import METER_FUNCTIONS, SHOWN_AS, Kind
 from sim.bench.probing import places
 from sim.bench.traffic import is_on_j1939
 from sim.modules.tester_control import outputs_of
@@ -120,7 +120,7 @@ def _measure(car: Car) -> Iterator[str]:
     """Each function of the meter at every place; against the battery where it takes two terminals."""
     looped = [*car.built.fuses, *car.pins, *PARTS["clamp"](car)]
     for function in METER_FUNCTIONS:
-        name = {Kind.MINIMUM: "minimum volts", Kind.CLAMP: "clamp amps"}.get(function, str(function))
+        name = SHOWN_AS.get(function, str(function))
         in_series = function in (Kind.AMPS, Kind.CLAMP)
         ends = looped if in_series else (f"{end} to BAT-" for end in PARTS["terminal"](car))
         yield from (f"measure {name} {end}" for end in ends)
@@ -137,6 +137,10 @@ ACTIONS: Mapping[str, Callable[[Car], Iterator[str]]] = {
     "fob": lambda car: (f"fob {place}" for place in FOB_PLACES),
     "switch": _switches,
     "cable": lambda car: iter(("cable in", "cable out")),
+    "drive": lambda car: iter(("drive at 30 km/h", "drive at 0 km/h")),
+    "wiggle": lambda car: (f"wiggle {place}" for place in places(car)),
+    "heat": lambda car: (f"heat {place}" for place in places(car)),
+    "freeze": lambda car: (f"freeze {place}" for place in places(car)),
     "wait": lambda car: iter(("wait 10 s",)),
     "scan": lambda car: iter(("scan",)),
     "save": lambda car: iter(("save before",)),

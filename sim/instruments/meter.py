@@ -3,13 +3,16 @@
     read(bench, "measure volts ECM.C1.1 to G2").display        # "12.58 V"
     read(bench, "measure ohms DLC.6 to DLC.14").value          # 60.2
     read(bench, "measure minimum volts BAT+ to BAT-")          # the lowest during the last action
+    read(bench, "measure maximum volts ABS.C1.4 to BAT-")
+    read(bench, "measure frequency ABS.C1.4 to ABS.C1.2")      # "200 Hz"
     read(bench, "measure amps F12")
     read(bench, "measure clamp amps BAT.NEG")
 
 The meter is part of the circuit: 10 megohms for volts, a current of its own for ohms, a shunt for amps. It
 shows the average of a pulsed signal.
 
-Not modelled: lead resistance (zeroed before), alternating voltage, a maximum hold, the meter's tolerance.
+Not modelled: lead resistance (zeroed before), alternating voltage, the meter's tolerance; frequency and duty
+of what runs on a bus; the pulses of a current.
 """
 
 from __future__ import annotations
@@ -17,11 +20,12 @@ from __future__ import annotations
 import zlib
 from dataclasses import dataclass
 
-from sim.bench.observations import Observation, ObservationKind
+from sim.bench.observations import HELD, Observation, ObservationKind
 from sim.bench.observing import HOLD_S, Observed
 from sim.instruments.lamp import lamp_ohm
 from sim.instruments.levels import Seen, Traffic, average, channels_at, now, seen, thevenin, traffic_at
 from sim.instruments.probed import Probed
+from sim.instruments.pulsed import pulsed
 from sim.instruments.result import Result, common, digits
 from sim.vehicle.car import Car
 from sim.vehicle.elements import Contact, Element, FuseLink
@@ -36,12 +40,14 @@ OHM_RANGES = ((1e-3, 600.0), (1e-4, 6e3), (1e-5, 6e4), (1e-6, 6e5), (1e-7, 6e6),
 BEEP_OHM = 30.0  # continuity beeps below; meters differ, 20 to 50 ohm (common practice)
 SHUNT_OHM = 0.03  # ten-ampere input with its fuse and leads; from memory
 METER_FUSE_A = 10.0
+NO_LINE_OHM = 1e9  # a sensor that draws a fixed current is none of these
 GHOST_V = 0.08  # what an open lead picks up wanders about this much; common practice
 LIVE_V = 0.001
 # A direct-current clamp of the small range, zeroed before: 10 mA a digit, and a zero that drifts by one
 # (common practice; it has no fuse and no burden)
 CLAMP_DIGIT_A = 0.01
 CLAMP_DRIFT_A = 0.01
+COUNTED_V = 0.2  # the smallest pulses whose frequency a meter counts; common practice, some tenths of a volt
 PULSED_V = 0.2  # a level that moves by more than this is told of as pulsed; from memory
 
 
@@ -49,7 +55,7 @@ PULSED_V = 0.2  # a level that moves by more than this is told of as pulsed; fro
 class Measured(Result):
     """A meter's reading.
 
-    value: in `unit` (V, Ω or A); None where nothing can be read: over the limit, or floating points.
+    value: in `unit` (V, Ω, A, Hz or %); None where nothing can be read: over the limit, or floating points.
     floating: nothing joins the two points, the digits wander. beeps: the continuity buzzer sounds.
     doubtful: resistance of a live circuit, or the average of a pulsed signal: no number to decide by.
     """
@@ -71,8 +77,10 @@ def measured(bench: Probed, observed: Observed) -> Measured:
         return _clamp(bench, what)
     if what.kind is ObservationKind.VOLTS:
         return _volts(bench, observed)
-    if what.kind is ObservationKind.MINIMUM:
-        return _minimum(observed, car)
+    if what.kind in HELD:
+        return _held(observed, car)
+    if what.kind in (ObservationKind.FREQUENCY, ObservationKind.DUTY):
+        return _timed(bench, what)
     found = now(bench)
     return _ohms(found, traffic_at(bench, found, observed), what, car)
 
@@ -111,26 +119,49 @@ def _volts(bench: Probed, observed: Observed) -> Measured:
             ["No circuit between the two points: the meter shows stray voltage."], floating=True,
         )  # fmt: skip
     volt -= _lamp_pulls_v(found, what)
-    pulsed = _is_pulsed(states)
-    notes = _volt_notes(states, pulsed)
-    return _result(what, bench.car, digits(volt, "V"), volt, "V", notes, doubtful=pulsed)
+    signals = pulsed(found, bench.live.pulse_trains(), *what.points)
+    volt += sum(one.step_v * one.train.share for one in signals)
+    is_pulsed = _is_pulsed(states) or any(abs(one.step_v) > PULSED_V for one in signals)
+    notes = _volt_notes(states, is_pulsed)
+    return _result(what, bench.car, digits(volt, "V"), volt, "V", notes, doubtful=is_pulsed)
 
 
-def _minimum(observed: Observed, car: Car) -> Measured:
-    """The lowest reading during the last action, of what lasted long enough for the hold."""
+def _held(observed: Observed, car: Car) -> Measured:
+    """The lowest or highest reading during the last action, of what lasted long enough for the hold."""
     what = observed.what
     a, b = what.points
     readings = [wiring.solve(state) for wiring, state in observed.held]
     if not readings:
-        raise EditProblem("nothing recorded yet: do something first, then read the minimum")
+        raise EditProblem(f"nothing recorded yet: do something first, then read the {what.kind}")
     if channels_at(readings[-1], a, b):
-        raise EditProblem(f"{a} and {b} are on a bus: min hold is too slow for it; use the scope")
+        raise EditProblem(f"{a} and {b} are on a bus: min and max hold are too slow for it; use the scope")
     found = [thevenin(one, a, b) for one in readings]
     volts = [_across_meter_v(*one) for one in found if one is not None]
     if not volts:
         return _result(what, car, "OL", None, "V", ["No circuit between the two points."], floating=True)
-    note = f"The lowest during the last action that lasted {HOLD_S:g} s."
-    return _result(what, car, f"{digits(min(volts), 'V')}, minimum", min(volts), "V", [note])
+    lowest = what.kind is ObservationKind.MINIMUM
+    volt = min(volts) if lowest else max(volts)
+    side = "lowest" if lowest else "highest"
+    notes = [f"The {side} during the last action that lasted {HOLD_S:g} s."]
+    return _result(what, car, f"{digits(volt, 'V')}, {what.kind}", volt, "V", notes)
+
+
+def _timed(bench: Probed, what: Observation) -> Measured:
+    """Frequency or duty cycle of the signal that moves the voltage between two points most."""
+    found = now(bench)
+    a, b = what.points
+    hertz = what.kind is ObservationKind.FREQUENCY
+    unit = "Hz" if hertz else "%"
+    signals = [one for one in pulsed(found, bench.live.pulse_trains(), a, b) if abs(one.step_v) >= COUNTED_V]
+    if channels_at(found, a, b):
+        raise EditProblem(f"{a} and {b} are on a bus: a meter finds no steady frequency there; use the scope")
+    if not signals:
+        notes = ["No pulses between the two points, or too small for the meter to count."]
+        return _result(what, bench.car, f"0.0 {unit}" if hertz else "OL", 0.0 if hertz else None, unit, notes)
+    first = signals[0]
+    value = first.train.frequency_hz if hertz else 100 * first.high_share
+    notes = [] if hertz else ["The share of time at the higher level."]
+    return _result(what, bench.car, f"{value:.1f} {unit}", value, unit, notes)
 
 
 def _ghost_v(bench: Probed, what: Observation) -> float:
@@ -211,6 +242,8 @@ def amps_at(found: Reading, element: Element) -> float:
     in_series = isinstance(element, Contact) and car.connectors[element.connector].kind != "battery"
     if loop is None or (in_series and not car.is_whole(element)):
         return 0.0
+    if in_series and loop[1] > NO_LINE_OHM:
+        return found.current(element.id)  # what takes the current takes none through an open circuit
     own_ohm = SHUNT_OHM + (ohm_of(element, car) if in_series else 0.0)
     return loop[0] / (loop[1] + own_ohm)
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import Protocol
 
 from sim.bench.observing import Observed
+from sim.bench.pulses import PulseTrain
 from sim.network.streams import Stream
 from sim.vehicle.car import Car
 from sim.wiring.conduction import SwitchState
@@ -26,6 +27,9 @@ class ProbedCar(Protocol):
 
     def streams_running(self) -> Iterable[Stream]:
         """Return the messages that are being sent."""
+
+    def pulse_trains(self) -> Iterable[PulseTrain]:
+        """Return the signals that sensors give on their wires now."""
 
     def lone_senders(self) -> Iterable[str]:
         """Return the channels that work and share their bus with no other."""

@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.bench.observing import TRIGGER_S, Observed
+from sim.bench.pulses import PulseTrain
 from sim.instruments.attempts import Change, attempts
 from sim.instruments.levels import (
     ACKNOWLEDGE_FROM_END,
@@ -39,6 +40,8 @@ from sim.instruments.levels import (
     thevenin,
 )
 from sim.instruments.probed import Probed
+from sim.instruments.pulsed import edges as pulse_edges
+from sim.instruments.pulsed import pulsed
 from sim.instruments.result import Result, common, digits
 from sim.network.frames import NS_PER_S, bit_starts_ns, duration_ns, wire_bits
 from sim.network.lin import OnWire
@@ -54,6 +57,7 @@ LIN_NODE_F = 220e-12  # the usual capacitor at a slave's pin; with it goes the w
 BEFORE_SHARE = 0.1  # of the sweep, before the first edge
 # Straight lines between these points of an exponential stay within 1 % of it.
 EDGE_TAUS = (*(k / 5 for k in range(16)), 3.5, 4.0, 5.0, 7.0)
+PULSE_TAU_S = 2e-6  # edges of a sensor's signal; from memory
 LEAST_TAU_S = 20e-9  # drivers take about this long to switch; from memory
 QUIET_BITS = 9  # a line that was recessive for longer than within a frame: the next edge begins one
 Edge = tuple[float, float, float]  # time, change of the level that is headed for, time constant
@@ -132,7 +136,10 @@ def swept(bench: Probed, observed: Observed) -> Picture:
     ran = [one for one in everything if one.sender in near]
     disturbed = _disturbed(found, observed, near)
     whole = [one for one in frame_by_frame(observed) if one.sender in near]
+    trains = tuple(bench.live.pulse_trains())
     start_s, zero_s = _window(observed, whole)
+    if not whole and (first := _first_pulse(found, trains, observed)) is not None:
+        start_s, zero_s = first - BEFORE_SHARE * what.sweep_s, first
     lone = _tries(bench, clusters_of(found, near), start_s, what.sweep_s)
     tries = (*lone, *disturbed)
     first_s = min((one.first_s for one in tries if one.first_s is not None), default=None)
@@ -140,9 +147,10 @@ def swept(bench: Probed, observed: Observed) -> Picture:
         start_s, zero_s = first_s - (zero_s - start_s), first_s
     channels = tuple(
         on_link(found, a, b, start_s - zero_s, what.sweep_s)
-        or channel(found, whole, a, b, start_s, what.sweep_s, zero_s, tries)
+        or channel(found, whole, a, b, start_s, what.sweep_s, zero_s, tries, trains)
         for a, b in what.pairs
     )
+    ran_pulses = [one for a, b in what.pairs for one in pulsed(found, trains, a, b)]
     frames = tuple(
         (one.start_s - zero_s, one.end_s - zero_s, one.words if isinstance(one, OnWire) else str(one.frame))
         for one in ran
@@ -151,7 +159,9 @@ def swept(bench: Probed, observed: Observed) -> Picture:
     return Picture(
         **common(what, bench.car),
         display="; ".join(_words(one) for one in channels),
-        notes=_notes(bench, near, channels, bool(frames), any(one.first_s for one in lone), bool(disturbed)),
+        notes=()
+        if ran_pulses
+        else _notes(bench, near, channels, bool(frames), any(one.first_s for one in lone), bool(disturbed)),
         channels=channels,
         sweep_s=what.sweep_s,
         frames=frames,
@@ -211,6 +221,17 @@ def _until_swept(changes: Iterator[Change], start_s: float, sweep_s: float, quie
     return Tries(tuple(kept), first_s)
 
 
+def _first_pulse(found: Reading, trains: tuple[PulseTrain, ...], observed: Observed) -> float | None:
+    """When the first rising edge of a sensor's signal comes that the sweep can begin with, if one does."""
+    seen = [one for a, b in observed.what.pairs for one in pulsed(found, trains, a, b)]
+    earliest_s = observed.start_s + BEFORE_SHARE * observed.what.sweep_s
+    for one in seen:
+        for time_s, step_v in pulse_edges((one,), earliest_s, earliest_s + TRIGGER_S):
+            if time_s >= earliest_s and step_v > 0:
+                return time_s
+    return None
+
+
 def _is_flat(one: Channel) -> bool:
     return float(one.volt.max() - one.volt.min()) < 0.05
 
@@ -262,6 +283,7 @@ def channel(
     sweep_s: float,
     zero_s: float,
     tries: tuple[Tries, ...] = (),
+    trains: tuple[PulseTrain, ...] = (),
 ) -> Channel:
     """The voltage of a against b from start_s on; times are counted from zero_s."""
     rest_v = _level(found, a, b)
@@ -274,6 +296,10 @@ def channel(
     for one in tries:
         if near & {name for _, who in one.changes for name in who}:
             edges += _tried_edges(levels, one.changes)
+    signals = pulsed(found, trains, a, b)
+    edges += [
+        (at_s, step_v, PULSE_TAU_S) for at_s, step_v in pulse_edges(signals, start_s, start_s + sweep_s)
+    ]
     edges.sort()
     time_s, volt = _drawn(edges, rest_v, start_s, start_s + sweep_s, sweep_s / POINTS)
     return Channel(a, b, time_s - zero_s, volt, rest_v)

@@ -18,6 +18,7 @@ from pydantic import TypeAdapter
 from sim.bench.live import LiveCar
 from sim.bench.observations import parse_observation
 from sim.bench.observing import GATE_S, Observed
+from sim.bench.pulses import PulseTrain
 from sim.instruments.levels import channels_at, now
 from sim.instruments.read import shown
 from sim.lab.run import ImpossibleCar, Shown, Trial, bench_of, content_key, follow, reading_of, sight_of
@@ -33,10 +34,11 @@ from sim.wiring.wiring import Wiring
 
 @dataclass(frozen=True, slots=True)
 class FinalState:
-    """The switches of a car, and the fuses that have blown since it was given."""
+    """The switches of a car, the fuses that have blown since it was given, and its sensors' signals."""
 
     state: SwitchState
     blown: frozenset[str] = frozenset()
+    trains: tuple[PulseTrain, ...] = ()
 
 
 READINGS = TypeAdapter(list[Shown])  # as text and back, for `Workshop.recalled`
@@ -47,7 +49,7 @@ def final_state_of(live: LiveCar, trial: Trial) -> FinalState | None:
     before, after = given_car(trial).harness, live.car.harness
     if replace(after, blown=before.blown) != before:
         return None
-    return FinalState(live.switch_state(), after.blown - before.blown)
+    return FinalState(live.switch_state(), after.blown - before.blown, live.pulse_trains())
 
 
 def given_car(trial: Trial) -> Car:
@@ -62,14 +64,14 @@ def run_and_look(trial: Trial, observations: Sequence[str]) -> tuple[Account, li
     except ImpossibleCar as problem:
         return Account((), str(problem)), []
     sights = tuple(sight_of(bench, action) for action in trial.actions)
-    return Account(sights), _looked(trial, bench.car, bench.live.switch_state(), observations)
+    return Account(sights), _looked(trial, bench.car, *_ended(bench.live), observations)
 
 
 def look_again(trial: Trial, final_state: FinalState, observations: Sequence[str]) -> list[Shown]:
     """What each observation shows at the end of a run that needs not be made."""
     car = given_car(trial)
     car = car.with_harness(blown=car.harness.blown | final_state.blown)
-    return _looked(trial, car, final_state.state, observations)
+    return _looked(trial, car, final_state.state, final_state.trains, observations)
 
 
 def looked_text(look: tuple[Trial, FinalState | None, tuple[str, ...]]) -> str:
@@ -86,9 +88,19 @@ def looked_key(trial: Trial, observations: Sequence[str]) -> str:
     return content_key("looked", astuple(trial), list(observations))
 
 
-def _looked(trial: Trial, car: Car, state: SwitchState, observations: Sequence[str]) -> list[Shown]:
+def _ended(live: LiveCar) -> tuple[SwitchState, tuple[PulseTrain, ...]]:
+    return live.switch_state(), live.pulse_trains()
+
+
+def _looked(
+    trial: Trial,
+    car: Car,
+    state: SwitchState,
+    trains: tuple[PulseTrain, ...],
+    observations: Sequence[str],
+) -> list[Shown]:
     """What lies on a data line takes the frames that run there: those are looked at in a run."""
-    still = _Still(car, state)
+    still = _Still(car, state, trains)
     known = {text: one for text in observations if (one := still.shows(text)) is not None}
     on_lines = tuple(text for text in observations if text not in known)
     if on_lines:
@@ -106,8 +118,8 @@ class _Still:
     observed: Observed | None = None
     seed, now_s, tester_active = 0, 0.0, False
 
-    def __init__(self, car: Car, state: SwitchState) -> None:
-        self.car, self._state = car, state
+    def __init__(self, car: Car, state: SwitchState, trains: tuple[PulseTrain, ...]) -> None:
+        self.car, self._state, self._trains = car, state, trains
         self.live = self
 
     def shows(self, text: str) -> Shown | None:
@@ -120,6 +132,10 @@ class _Still:
             return reading_of(shown(self))
         except EditProblem:
             return None
+
+    def pulse_trains(self) -> tuple[PulseTrain, ...]:
+        """The signals of its sensors."""
+        return self._trains
 
     def switch_state(self) -> SwitchState:
         """The state of the switches in the end."""

@@ -10,12 +10,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from sim.bench.actions import Action
+from sim.bench.actions import BY_HAND, Action
+from sim.bench.probing import access_s
+from sim.vehicle.answer_parts import signal_sensors
 from sim.vehicle.car import Car
 
 # minutes by the verb of an action, or of the edit that it is: every repair, and all that a search takes apart
 MINUTES: Mapping[str, float] = {
     "press": 0.2, "brake": 0.1, "key": 0.1, "fob": 0.2, "switch": 0.1, "cable": 0.5, "wait": 0.0,
+    "drive": 2.0, "wiggle": 2.0, "heat": 3.0, "freeze": 1.0,
     "scan": 3.0, "save": 0.5, "clear": 1.0, "unlock": 2.0,
     "unplug": 4.0, "plug": 2.0, "pull": 1.0, "fit": 1.0,
     "repair": 15.0, "remove": 15.0, "bypass": 5.0, "unbypass": 3.0, "charge": 45.0,
@@ -35,12 +38,14 @@ def minutes_of(action: Action, car: Car, waited_s: float = 0.0) -> float:
     """Minutes of labor time that an action takes, with `waited_s`, the simulated time that a wait took."""
     if action.observation is not None:
         return action.observation.labor_s / 60
+    if action.verb in BY_HAND:
+        return MINUTES[action.verb] + access_s(action.argument, car) / 60
     if action.edit is None:
         return MINUTES[action.verb] + waited_s / 60
     verb, part = action.edit.verb, action.edit.part
     if verb in ("unplug", "plug") and car.connectors[part].kind == "battery":
         return BATTERY_MINUTES
-    if verb == "replace" and part in car.built.sensors:
+    if verb == "replace" and part in (*car.built.sensors, *signal_sensors(car)):
         return SENSOR_MINUTES
     if verb == "replace" and part in car.built.battery.names:
         return NEW_BATTERY_MINUTES

@@ -30,15 +30,21 @@ _FLAGS: Final = {0: "off", 1: "on"}
 
 
 class LiveData:
-    """The live data of one module. `pin_v`: the voltages that it watches, by pin."""
+    """The live data of one module. `pin_v`: the voltages that it watches; `wheel_kph`: its wheels' speeds."""
 
     def __init__(
-        self, host: Host, knowledge: Knowledge, outputs: Outputs, pin_v: Callable[[], Mapping[str, float]]
+        self,
+        host: Host,
+        knowledge: Knowledge,
+        outputs: Outputs,
+        pin_v: Callable[[], Mapping[str, float]],
+        wheel_kph: Callable[[str], int],
     ) -> None:
         self._host = host
         self._knowledge = knowledge
         self._outputs = outputs
         self._pin_v = pin_v
+        self._wheel_kph = wheel_kph
 
     @cached_property
     def _known(self) -> tuple[LiveDatum, ...]:
@@ -58,6 +64,8 @@ class LiveData:
                 return unsigned(self._high_voltage(one.name), 2)
             case "charging":
                 return bytes([self._charging(one.name, pin_v)])
+            case "wheel":
+                return unsigned(self._wheel_kph(one.name), 1)
             case "coolant":
                 return unsigned(world.coolant_c() + COOLANT_OFFSET_C, 1)
             case "signal":
@@ -100,6 +108,8 @@ def live_value(one: LiveDatum, data: bytes, codec: Codec) -> float | str:
         return float(data[0]) if one.unit else f"state {chr(data[0])}"
     if one.kind == "high voltage":
         return float(int.from_bytes(data, "big"))
+    if one.kind == "wheel":
+        return float(data[0])
     if one.kind == "coolant":
         return float(data[0] - COOLANT_OFFSET_C)
     if one.kind == "link":

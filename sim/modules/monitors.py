@@ -8,6 +8,9 @@ Not modelled: tests that a module runs once at its start only.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Protocol
+
 from sim.modules.enable_condition import EnableConditions
 from sim.modules.facts import INVALID
 from sim.modules.fault_recorder import FaultRecorder, Maturing, with_test_failure_type
@@ -20,6 +23,20 @@ from sim.vehicle.messages import Expected
 
 MISSING_MESSAGE = "87"  # SAE J2012-DA failure types, as given by two agreeing open tables
 SIGNAL_INVALID = "86"
+
+
+class Watching(Protocol):
+    """What a module watches, with the tests that come of it."""
+
+    @property
+    def tests(self) -> Sequence[Maturing]:
+        """Its tests."""
+
+    def update(self) -> None:
+        """Judge what it watches now."""
+
+    def rest(self) -> None:
+        """Nothing is tested any more."""
 
 
 class MessageMonitor:

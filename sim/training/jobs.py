@@ -10,6 +10,7 @@ from sim.bench.observations import Kind
 from sim.bench.tester import Report
 from sim.lab.sight import Sight
 from sim.training.exercise import Tool
+from sim.vehicle.answer_parts import signal_sensors
 from sim.vehicle.car import Car
 from sim.vehicle.edits import EDIT_KINDS, NEGATIVE_CLAMP
 
@@ -17,7 +18,7 @@ POSITIVE_CLAMP = "BAT.POS"
 CLAMPS = (NEGATIVE_CLAMP, POSITIVE_CLAMP)
 TOOL_OF: dict[str, Tool] = {
     "press": "seat", "brake": "seat", "key": "seat", "fob": "seat", "switch": "seat", "wait": "seat",
-    "cable": "seat",
+    "cable": "seat", "drive": "seat", "wiggle": "eye", "heat": "eye", "freeze": "eye",
     "faults": "scan",
     "scan": "scan", "save": "scan", "clear": "clear", "unlock": "clear", "identify": "scan",
     "read": "scan", "details": "scan", "readiness": "scan", "actuate": "scan", "release": "scan",
@@ -57,7 +58,7 @@ def cost_of(action: Action, car: Car) -> float:
     """Price of the parts used up by an action, in the shop's own money; common practice, round figures."""
     if action.edit is None:
         return 0.0
-    if action.edit.verb == "replace" and action.edit.part in car.built.sensors:
+    if action.edit.verb == "replace" and action.edit.part in (*car.built.sensors, *signal_sensors(car)):
         return SENSOR_COST
     return PART_COST.get(action.edit.verb, 0.0)
 

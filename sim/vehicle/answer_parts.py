@@ -20,6 +20,7 @@ from sim.vehicle.wire_names import splice_words, wire_words
 PartSort = Literal[
     "module", "fuse", "relay", "connector", "pin", "terminal", "wire", "ground", "terminator", "sensor",
     "switch", "load", "bus", "battery", "clamp", "generator", "contactor", "precharge", "rail",
+    "signal sensor",
 ]  # fmt: skip
 Named = dict[str, str]  # names as sentences write them, each with its words
 BATTERY = "BAT"
@@ -128,6 +129,11 @@ def _sensors(car: Car) -> Named:
     return {name: one.title or "sensor" for name, one in car.claimed.sensors.items()}
 
 
+def signal_sensors(car: Car) -> Named:
+    """Sensors that give a signal besides their level."""
+    return {name: one.title for name, one in car.claimed.watched.items() if one.is_wheel_speed}
+
+
 def _switches(car: Car) -> Named:
     return {name: one.title or "switch" for name, one in car.claimed.switches.items()}
 
@@ -165,6 +171,7 @@ def _in_pack(*names: str) -> Callable[[Car], Named]:
 
 PARTS: Mapping[PartSort, Callable[[Car], Named]] = {
     "module": _modules, "fuse": _fuses, "relay": _relays, "connector": _connectors, "sensor": _sensors,
+    "signal sensor": signal_sensors,
     "switch": _switches, "load": _loads, "bus": _buses, "ground": _grounds, "battery": _battery,
     "clamp": _clamps, "generator": _generator, "contactor": _in_pack(*CONTACTORS),
     "precharge": _in_pack(PRECHARGE_RESISTOR), "rail": _in_pack(*RAILS_OF_PACK),

@@ -11,6 +11,8 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     swap ECM.C1.4 with ECM.C1.5                           wires in each other's cavity; `unswap ... with ...`
     loosen X10                                            half seated: some pins do not meet; `plug X10` mends
     interrupt ECM.C1.3 every 20 s for 300 ms              open now and then, by chance; `repair ECM.C1.3`
+    interrupt ECM.C1.3 when shaken                        open while the harness is wiggled there or the car
+                                                          drives; also `when hot`
     offset G2 1.5 V                                       a ground point above the body; `repair G2`
     terminate DLC.6 to DLC.14 120 ohm                     one terminator more; `unterminate DLC.6 to DLC.14`
     open GATEWAY:diag.terminator                          one less, also `open R1`; `repair` puts it back
@@ -39,6 +41,7 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     leak HV- 20000 ohm                                    a high-voltage rail's insulation against the body
     refer INVERTER-PLUG                                   orange parts are repaired by licensed technicians
     readdress LIFTGATE as TCM     repair LIFTGATE         claims another module's address (SAE J1939)
+    mute wheel_speed_left         replace wheel_speed_left  a sensor that is silent: its level, and no signal
     replace map_sensor                                    the same with a sensor: ends a short inside it
     theory ECM waits for TRAILER                          start-up
     theory body runs through DOOR-LEFT                    the line goes through a module's connector
@@ -50,7 +53,7 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
 
 A figure may be `?`, as in `corrode G8 ? ohm`: not measured, with its usual value.
 
-`EDIT_KINDS` has a row for each verb. A new fault is a function and its row in one of the six files below;
+`EDIT_KINDS` has a row for each verb. A new fault is a function and its row in one of the files below;
 parser, lists of candidates and answers, the work panel, labor times and the judging of causes read the row.
 """
 
@@ -63,14 +66,16 @@ from sim.vehicle import (
     edits_conductors,
     edits_connectors,
     edits_high_voltage,
+    edits_intermittent,
     edits_modules,
+    edits_sensors,
     edits_set_up,
     edits_theories,
 )
 from sim.vehicle.car import Car
 from sim.vehicle.edit import EDIT_KINDS as EDIT_KINDS
 from sim.vehicle.edit import Edit, EditKind, Lister, Offer, Sightings
-from sim.vehicle.harness_state import Alteration, HarnessState, Lead, alterations
+from sim.vehicle.harness_state import Alteration, HarnessState, Intermittent, Lead, alterations
 from sim.vehicle.plain_words import in_form
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
 
@@ -80,9 +85,11 @@ EDIT_KINDS.update(
         for kind in (
             *edits_connectors.KINDS,
             *edits_conductors.KINDS,
+            *edits_intermittent.KINDS,
             *edits_connectors.BYPASSES,
             *edits_modules.KINDS,
             *edits_set_up.KINDS,
+            *edits_sensors.KINDS,
             *edits_high_voltage.KINDS,
             *edits_theories.KINDS,
         )
@@ -214,4 +221,5 @@ def _shown(one: Alteration, car: Car) -> dict[str, object]:
         "thousands": one.now / 1000 if isinstance(one.now, float | int) else 0.0,
         "module": _module_of(one, car),
         "usual_pct": car.built.battery.charge_pct,
+        "how": f" {one.now.when}" if isinstance(one.now, Intermittent) and one.now.when != "any time" else "",
     }

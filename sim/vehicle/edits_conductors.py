@@ -5,7 +5,6 @@ Which of these faults harnesses have, and the figures of those listed as candida
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
@@ -36,13 +35,11 @@ from sim.vehicle.edit_words import (
     supply_pins,
     two_terminals,
 )
+from sim.vehicle.edits_intermittent import CONDUCTORS
 from sim.vehicle.elements import TERMINATOR_OHM, Pin, ReferenceSupply, Resistor, ResistorKind
 from sim.vehicle.harness_state import Lead
 from sim.vehicle.problems import EditProblem, unknown
-from sim.vehicle.words import UNITS_S
 
-INTERRUPTION_S = (0.01, 3600.0)
-EVERY_SO_OFTEN = "every {between_s:g} s for {open_s:g} s"  # as it is offered
 CORRODED_OHM = 8.0  # lets a sleeping module's current through, and hardly that of one that runs
 LIFTED_V = 3.0
 RAILS = ("BODY", "BAT+")
@@ -84,28 +81,6 @@ def _offset(words: list[str], car: Car) -> Edit:
     volt = figure(words[1:], "V", f"offset {name}", LIFTED_V)
     change = noted("offset_v", name, volt.value)
     return Edit(f"offset {name} {volt} V", "offset", "fault", change, f"repair {name}", (name,), volt.said)
-
-
-def _interrupt(words: list[str], car: Car) -> Edit:
-    name = conductor_named(words[:1], car, "interrupt")
-    between_s, open_s = _times_s("".join(words[1:]))
-    low_s, high_s = INTERRUPTION_S
-    if not (low_s <= between_s <= high_s and low_s <= open_s <= high_s):
-        raise EditProblem(
-            f"write 'interrupt {name} every 20 s for 300 ms', each time {low_s * 1000:g} ms to 60 min"
-        )
-    change = noted("intermittent", name, (between_s, open_s))
-    text = f"interrupt {name} every {between_s:g} s for {open_s * 1000:g} ms"
-    return Edit(text, "interrupt", "fault", change, f"repair {name}", (name,))
-
-
-def _times_s(joined: str) -> tuple[float, float]:
-    """Both times of `every20sfor300ms`; zero where there are none."""
-    time = r"([0-9]+\.?[0-9]*|\.[0-9]+)(ms|s|min)"
-    match = re.fullmatch(f"every{time}for{time}", joined)
-    if match is None:
-        return 0.0, 0.0
-    return float(match[1]) * UNITS_S[match[2]], float(match[3]) * UNITS_S[match[4]]
 
 
 def _every_pin_and_ground(car: Car) -> Iterator[str]:
@@ -273,9 +248,6 @@ def _every_swapped_pair(car: Car) -> Iterator[str]:
             yield f"swap {high.id} with {low.id}"
 
 
-CONDUCTORS: tuple[PartSort, ...] = ("pin", "wire", "ground", "clamp")
-
-
 def _at(sorts: Iterable[PartSort], words: str, sentence: str) -> tuple[Answer, ...]:
     """The same answer for parts of several sorts."""
     return tuple(Answer(sort, words, sentence) for sort in sorts)
@@ -318,15 +290,6 @@ KINDS = (
         answers=(Answer("ground", "not at body potential", "offset {part} ? V"),),
         candidates={"lifted grounds": _every_lifted_ground},
         offers=(Offer("ground", "Raise it by this voltage", "offset {part} {volt:g} V"),),
-    ),
-    EditKind(
-        "interrupt",
-        "fault",
-        _interrupt,
-        {"intermittent": "{part} opens intermittently"},
-        "repair",
-        answers=_at(CONDUCTORS, "opens intermittently", "interrupt {part} every 20 s for 300 ms"),
-        offers=(Offer("pin", "Open it intermittently", f"interrupt {{part}} {EVERY_SO_OFTEN}"),),
     ),
     EditKind("repair", "repair", _mend),
     EditKind(

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Iterator
 from typing import get_args
 
-from sim.vehicle.answer_parts import can_channels_of, fd_channels_of, other_straps_of
+from sim.vehicle.answer_parts import can_channels_of, fd_channels_of, other_straps_of, signal_sensors
 from sim.vehicle.car import Car
 from sim.vehicle.description_base import Bitrate
 from sim.vehicle.edit import (
@@ -205,7 +205,7 @@ def _every_battery(car: Car) -> Iterator[str]:
 
 def _replace(words: list[str], car: Car) -> Edit:
     name = one_name(words, "replace")
-    if name in car.built.sensors:
+    if name in car.built.sensors or name in signal_sensors(car):
         return _replace_sensor(name)
     if name in car.built.battery.names:
         return _replace_battery(name)
@@ -237,7 +237,7 @@ def _replace_sensor(name: str) -> Edit:
             for key, lead in car.harness.leads.items()
             if all(one.a.startswith(inside) and one.b.startswith(inside) for one in lead.parts)
         }
-        return car.with_harness(**without(car.harness, ("leads",), gone))
+        return car.with_harness(**without(car.harness, ("leads", "mute"), {*gone, name}))
 
     return Edit(f"replace {name}", "replace", "repair", change, None, (name,))
 

@@ -152,6 +152,14 @@ class ReferenceSupply(Element):
 
 
 @dataclass(frozen=True, slots=True)
+class CurrentSink(Element):
+    """A two-wire sensor: draws `limit_a` from `a` to `b` above `least_v` between them, less below."""
+
+    least_v: float
+    limit_a: float
+
+
+@dataclass(frozen=True, slots=True)
 class Source(Element):
     """The battery (`BAT`), with its internal resistance."""
 

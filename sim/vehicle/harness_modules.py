@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from sim.vehicle.checks import check_pin_roles, supply_functions
-from sim.vehicle.circuits import BIAS_OHM, PULL_OHM, RETURN_OHM
+from sim.vehicle.circuits import BIAS_OHM, FEED_OHM, PULL_OHM, RETURN_OHM, WHEEL_SHUNT_OHM
 from sim.vehicle.description_software import Module
 from sim.vehicle.description_wiring import Bus
 from sim.vehicle.elements import (
@@ -122,7 +122,14 @@ def _inside(loom: Loom, name: str, module: Module) -> None:
 
 def _watched(loom: Loom, name: str, supply: str) -> None:
     """What holds a small current through the circuits that a module watches."""
-    own = [one for one in loom.vehicle.watched.values() if one.module == name]
+    watched = [one for one in loom.vehicle.watched.values() if one.module == name]
+    for one in watched:
+        if one.is_wheel_speed:
+            out, back = one.pins
+            loom.add(Bias(f"{name}:{out}.feed", f"{name}:{supply}", f"{name}:{out}", name, FEED_OHM))
+            at, ground = f"{name}:{back}", f"{name}:0"
+            loom.add(Resistor(f"{at}.shunt", at, ground, WHEEL_SHUNT_OHM, "input"))
+    own = [one for one in watched if not one.is_wheel_speed]
     bias = f"{name}:bias"
     if own:
         loom.add(Bias(bias, f"{name}:{supply}", bias, name, BIAS_OHM))

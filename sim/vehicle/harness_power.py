@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import partial
 
-from sim.vehicle.circuits import PART_OHM
+from sim.vehicle.circuits import LOW_A, PART_OHM, SENSOR_LEAST_V
 from sim.vehicle.description_wiring import Charging, Relay, Track
 from sim.vehicle.elements import (
     RELAY_OHM,
     Coil,
     Connector,
     Contact,
+    CurrentSink,
     FuseLink,
     GeneratorOutput,
     GeneratorSignal,
@@ -327,6 +328,9 @@ def lay_circuits(loom: Loom) -> None:
             near, via, length_m = loom.pins[one.module, function], one.group.via, one.group.length_m
             loom.run(near, pin.id, via, length_m, WATCHED_MM2, one.part, path)
         ends = (pins[0].inner, pins[1].inner)
+        if one.is_wheel_speed:
+            loom.add(CurrentSink(f"{one.part}:sink", *ends, SENSOR_LEAST_V, LOW_A))
+            continue
         loom.add(Resistor(f"{one.part}:load", *ends, PART_OHM[one.group.kind], "sensor"))
         if one.group.kind == "squib":
             loom.add(ShortingBar(f"{one.part}:bar", *ends, one.part))

@@ -26,6 +26,18 @@ class Lead:
     parts: tuple[Element, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Intermittent:
+    """A contact that opens now and then: mean time between its interruptions, and mean length of one, in s.
+
+    when: by chance at any time, only while it is shaken, or as long as it is hot (then without times).
+    """
+
+    between_s: float
+    open_s: float
+    when: Literal["any time", "when shaken", "when hot"] = "any time"
+
+
 @dataclass(frozen=True)
 class HarnessState:
     """The state of the harness: what has been taken off, pulled, cut, spoilt or added by edits.
@@ -49,11 +61,11 @@ class HarnessState:
     classical: frozenset[str] = frozenset()  # does not know the CAN FD of its bus
     bitrates_bps: Mapping[str, int] = field(default_factory=dict)  # set to another rate than its bus has
     phy_roles: Mapping[str, PhyRole] = field(default_factory=dict)  # an Ethernet PHY strapped otherwise
-    # pin or wire -> mean time between its interruptions and mean length of one, s; `away`: open just now
-    intermittent: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    away: frozenset[str] = frozenset()
+    intermittent: Mapping[str, Intermittent] = field(default_factory=dict)
+    away: frozenset[str] = frozenset()  # intermittent ones that are open just now
     offset_v: Mapping[str, float] = field(default_factory=dict)  # ground point -> voltage above the body
     regulated_v: Mapping[str, float] = field(default_factory=dict)  # generator -> what its regulator holds
+    mute: frozenset[str] = frozenset()  # sensors that give their level and no signal
     leads: Mapping[str, Lead] = field(default_factory=dict)  # by the edit that joined them
     kept_awake: frozenset[str] = frozenset()  # modules whose software keeps the network awake
     # of the high-voltage system

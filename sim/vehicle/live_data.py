@@ -19,7 +19,17 @@ from sim.vehicle.messages import conditions_of
 
 FIRST_LIVE_DID: Final = 0x0400
 LiveKind = Literal[
-    "pin", "input", "line", "output", "signal", "coolant", "high voltage", "charging", "link", "quality"
+    "pin",
+    "input",
+    "line",
+    "output",
+    "signal",
+    "coolant",
+    "high voltage",
+    "charging",
+    "link",
+    "quality",
+    "wheel",
 ]
 # what a battery module measures: title and unit
 HIGH_VOLTAGE_DATA: Final = {
@@ -78,6 +88,8 @@ def _named(car: Car, module: str) -> Iterator[tuple[LiveKind, str]]:
         yield "pin", LOOP_OUT
     if inlet_of(car.built, module):
         yield from (("charging", name) for name in CHARGING_DATA)
+    own = (one for one in car.built.watched.values() if one.module == module and one.is_wheel_speed)
+    yield from (("wheel", one.part) for one in own)
     yield from (("input", name) for name in spec.inputs)
     lines = sense_lines(car, module)
     yield from (("line", pin.function) for pin in car.pins_of(module) if pin.function in lines)
@@ -94,6 +106,8 @@ def _words(kind: LiveKind, name: str) -> tuple[str, str]:
     """Title and unit."""
     if kind == "pin":
         return f"voltage at pin {name}", "V"
+    if kind == "wheel":
+        return name.replace("_", " "), "km/h"
     if kind == "coolant":
         return "coolant temperature", "°C"
     if kind == "link":

@@ -17,7 +17,7 @@ from typing import Any
 
 Path = tuple[str | int, ...]  # to a place in a description: keys and positions in lists
 
-LONGEST_SENTENCE = 480  # our own list of what is known may be long
+LONGEST_SENTENCE = 540  # our own list of what is known may be long
 LONGEST_WORD = 100  # a sentence may quote what was written, and anything may have been written
 LONGEST_KEY = 60  # of the path to it
 

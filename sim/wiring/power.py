@@ -20,6 +20,7 @@ from collections.abc import Iterator
 
 from sim.vehicle.car import Car
 from sim.vehicle.elements import (
+    CurrentSink,
     Draw,
     Element,
     GeneratorOutput,
@@ -46,6 +47,8 @@ BIAS_V = 2.5
 BIAS_OHM = 30_000.0
 # A pull-up is a resistor in series with a diode; no car's battery drives it to this limit.
 PULL_UP_LIMIT_A = 10.0
+# How fast a two-wire sensor comes to its current above its least voltage: within 0.1 V; from memory.
+SINK_OHM = 10.0
 # Bias inactive in standby: lines at -0.1..0.1 V (transceiver data sheets); the leakage is from memory.
 IDLE_BIAS_OHM = 1_000_000.0
 
@@ -105,6 +108,10 @@ class PowerCircuit:
         elif isinstance(element, GeneratorOutput):
             regulator = Regulator(element.volt, element.ohm, element.limit_a)
             self._circuit.regulator(element.id, element.a, element.b, regulator)
+        elif isinstance(element, CurrentSink):
+            # a regulator the other way round: it gives way where its ends are closer than this
+            regulator = Regulator(-element.least_v, SINK_OHM, element.limit_a)
+            self._circuit.regulator(element.id, element.b, element.a, regulator)
         elif isinstance(element, ReferenceSupply):
             regulator = Regulator(element.volt, limit_a=element.limit_a)
             self._circuit.regulator(element.id, element.a, element.b, regulator)

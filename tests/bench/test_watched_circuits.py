@@ -32,7 +32,7 @@ def codes(bench: Bench) -> set[str]:
     ("fault", "code"),
     [
         ("unplug driver_airbag", "B0001-15"),
-        ("open wheel_speed_front_left.2", "C0035-15"),
+        ("open tail_lamp_left.2", "B1A70-15"),
         ("short speaker_door_left.1 to BODY 0.05 ohm", "B1A23-11"),
         ("short tail_lamp_left.1 to BAT+ 0.05 ohm", "B1A70-15"),
     ],

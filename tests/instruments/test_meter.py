@@ -287,7 +287,11 @@ def test_without_frames_a_bus_is_not_read_wrong() -> None:
 @pytest.mark.parametrize(
     ("sentence", "expected"),
     [
-        ("measure", "a meter does not measure ''; known: amps, clamp, continuity, minimum, ohms, volts"),
+        (
+            "measure",
+            "a meter does not measure ''; known: amps, clamp, continuity, duty, frequency, maximum, minimum, "
+            "ohms, volts",
+        ),
         ("measure volt F1.1 to G1", "a meter does not measure 'volt'; did you mean 'volts'?"),
         ("measure volts F1.1", "write 'measure volts TERMINAL to TERMINAL'"),
         ("measure volts F1.9 to G1", "no terminal 'F1.9' in this car; did you mean 'F1.2'?"),

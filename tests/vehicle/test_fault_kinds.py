@@ -35,7 +35,7 @@ def test_each_kind_has_its_faults_where_a_car_has_such_parts() -> None:
     car = read_car(scenarios_folder() / "vehicles" / "teaching-car.yaml")
     small = "circuits of small loads"  # the minibus has them, the electric van has high voltage
     none = {kind for kind in further_kinds() if not further_faults(car, [kind])}
-    assert {small, "high voltage", "addresses", "PHY roles"} == none
+    assert {small, "high voltage", "addresses", "PHY roles", "silent sensors"} == none
     truck = read_car(scenarios_folder() / "vehicles" / "regional-truck.yaml")
     assert "readdress LIFTGATE as RETARDER" in further_faults(truck, ["addresses"])
     minibus = read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml")

@@ -17,13 +17,16 @@ from sim.svg import Node, node, text_of
 DIAL = {
     "volts": ("V", "volts"),
     "minimum": ("MIN", "lowest volts"),
+    "maximum": ("MAX", "highest volts"),
+    "frequency": ("Hz", "frequency"),
+    "duty": ("%", "duty cycle"),
     "ohms": ("Ω", "ohms"),
     "continuity": ("", "continuity"),
     "amps": ("A", "amps in series"),
     "clamp": ("A", "amps by clamp"),
 }
-FIRST_DEGREES, STEP_DEGREES = -125.0, 50.0
-DIAL_X, DIAL_Y, KNOB_R, PLACES_R, PLACE_R = 78.0, 72.0, 26.0, 52.0, 15.0
+FIRST_DEGREES, STEP_DEGREES = -135.0, 33.75
+DIAL_X, DIAL_Y, KNOB_R, PLACES_R, PLACE_R = 78.0, 74.0, 26.0, 57.0, 15.0
 SOUND = "M-8,-3 v6 h4 l5,4 v-14 l-5,4 Z M4,-4 a6,6 0 0 1 0,8 M7,-7 a10,10 0 0 1 0,14"  # a loudspeaker
 JAW = "M-4,9 C-14,-2 -9,-11 0,-11 C9,-11 14,-2 4,9"  # of a clamp
 WIDTH, JACK_Y, TIP_Y = 360.0, 12.0, 80.0
@@ -42,7 +45,7 @@ def dial(chosen: str, to_turn: Collection[str]) -> Markup:
     shapes = [*(_place(kind, kind == chosen, kind in to_turn) for kind in DIAL)]
     shapes.append(node("g", knob, transform=turned, class_="turned"))
     return text_of(
-        node("svg", shapes, class_="dial", viewBox="0 0 156 124", role="group", aria_label="the meter's dial")
+        node("svg", shapes, class_="dial", viewBox="0 0 156 131", role="group", aria_label="the meter's dial")
     )
 
 

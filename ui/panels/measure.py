@@ -10,7 +10,7 @@ from functools import partial
 
 import streamlit as st
 
-from sim.bench.observations import Kind
+from sim.bench.observations import SHOWN_AS, Kind
 from sim.instruments.cautions import VENTS_GAS
 from sim.instruments.expected import ExpectedReading
 from sim.instruments.scope import Picture
@@ -35,7 +35,8 @@ from ui.state.held import Held
 from ui.state.visible import Visible
 
 KINDS = {
-    "volts": "Volts", "minimum": "Min V", "ohms": "Ohms", "continuity": "Continuity", "amps": "Amps",
+    "volts": "Volts", "minimum": "Min V", "maximum": "Max V", "frequency": "Hz", "duty": "Duty %",
+    "ohms": "Ohms", "continuity": "Continuity", "amps": "Amps",
     "clamp": "Clamp A",
     "load": "Load test", "look": "Inspect",
 }  # fmt: skip
@@ -44,9 +45,10 @@ USUAL_LAMP_W = 21.0
 # words of the glossary that are met with an instrument
 MET_WITH = {
     "volts": ("voltage drop", "pulsed signal"), "continuity": ("continuity",), "load": ("load test",),
-    "ohms": ("terminator", "open"), "minimum": ("starter",),
+    "ohms": ("terminator", "open"), "minimum": ("starter",), "maximum": ("wiggle test",),
+    "frequency": ("wheel speed sensor",), "duty": ("duty cycle",),
 }  # fmt: skip
-CAN_STAY = ("volts", "minimum", "ohms", "continuity")
+CAN_STAY = ("volts", "minimum", "maximum", "frequency", "duty", "ohms", "continuity")
 SHOWN_READINGS = 40
 LEADS = ("red", "black")
 POINTS = {"look": ("look_at",), "amps": ("loop_at",), "clamp": ("loop_at",)}
@@ -165,7 +167,7 @@ def sentence() -> str:
     if kind == "volts" and state.get("lamp_burns") and state.get("lamp_a") and state.get("lamp_b"):
         watt = state.get("burning_w", USUAL_LAMP_W)
         burning = f" while {watt:g} W lamp at {state.lamp_a} to {state.lamp_b}"
-    function = "minimum volts" if kind == "minimum" else kind
+    function = SHOWN_AS.get(Kind(str(kind)), kind)
     return f"measure {function} {red} to {black}{burning}{way_words('way')}"
 
 

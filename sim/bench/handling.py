@@ -1,0 +1,56 @@
+"""Driving a car, and what hands do to its harness: wiggling, heating, freezing.
+
+Not modelled: which way is driven, brakes, slopes; how hard a hand pulls.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from sim.bench.actions import Action
+from sim.bench.live import LiveCar
+from sim.bench.orange import refuse_orange_touch
+from sim.bench.temperature import FROZEN_C, HEATED_C, elements_at
+from sim.modules.facts import MOVES
+from sim.vehicle.problems import EditProblem
+
+FASTER_KPH_S, SLOWER_KPH_S = 7, 14  # 2 m/s2 and 4 m/s2, a calm drive and a firm stop; common practice
+STEP_S = 1.0
+WIGGLE_S = 6.0  # a hand works along a connector and its wires
+Run = Callable[[float], None]
+
+
+def drive(live: LiveCar, speed_kph: int, run: Run) -> None:
+    """Come to a speed; raises `EditProblem` if nothing moves the car."""
+    if live.world.engine.value not in MOVES and speed_kph:
+        raise EditProblem("the car cannot be driven: start it first")
+    words = f"the car is driven at {speed_kph} km/h" if speed_kph else "the car is stopped"
+    live.drive(_speed(live), words)
+    while (now_kph := _speed(live)) != speed_kph and (live.world.engine.value in MOVES):
+        live.drive(
+            max(speed_kph, now_kph - SLOWER_KPH_S)
+            if now_kph > speed_kph
+            else min(speed_kph, now_kph + FASTER_KPH_S)
+        )
+        run(STEP_S)
+
+
+def _speed(live: LiveCar) -> int:
+    return int(str(live.world.speed_kph.value))
+
+
+def wiggle(live: LiveCar, name: str, run: Run) -> None:
+    """Shake a place of the harness for some seconds."""
+    refuse_orange_touch(name, live.car)
+    live.shake(elements_at(name, live.car), f"{name} is wiggled")
+    run(WIGGLE_S)
+    live.shake()
+
+
+def warm(live: LiveCar, action: Action, run: Run) -> None:
+    """Heat a place with a heat gun, or cool it with freeze spray, and see what it does for some seconds."""
+    name, heats = action.argument, action.verb == "heat"
+    refuse_orange_touch(name, live.car)
+    words = f"{name} is {'heated' if heats else 'cooled with freeze spray'}"
+    live.treat(elements_at(name, live.car), HEATED_C if heats else FROZEN_C, words)
+    run(WIGGLE_S)

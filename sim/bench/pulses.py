@@ -1,0 +1,94 @@
+"""Signals that sensors give on their wires: what they do to the circuit, and when.
+
+The network is solved with every sensor at rest. A pulse is a change on top of that: a sensor that draws more
+current, or an output that joins two points. Instruments add what it does to the voltage where they probe
+(`sim.instruments.pulsed`).
+
+    wheel speed    7 mA more while a tooth passes: TEETH in ROLLING_M of way, half of the time
+
+Not modelled: what two signals do to each other on one wire, jitter, a wheel that is out of round.
+"""
+
+from __future__ import annotations
+
+import math
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sim.modules.world import World
+from sim.vehicle.car import Car
+from sim.vehicle.circuits import HIGH_A, LOW_A, ROLLING_M, SENSOR_LEAST_V, TEETH
+from sim.wiring.wiring import Reading
+
+KPH_PER_M_S = 3.6
+TOOTH_SHARE = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class PulseTrain:
+    """A signal that repeats: at `ends` of the network it draws `more_a`, or joins them by `ohm`.
+
+    active: from when to when within each period of `period_s`, in s. begin_s: where one period begins.
+    """
+
+    part: str
+    ends: tuple[str, str]
+    period_s: float
+    active: tuple[tuple[float, float], ...]
+    begin_s: float = 0.0
+    more_a: float = 0.0
+    ohm: float = 0.0
+    words: str = ""
+
+    @property
+    def share(self) -> float:
+        """The share of time in which it is active, 0 to 1."""
+        return sum(end_s - start_s for start_s, end_s in self.active) / self.period_s
+
+    @property
+    def frequency_hz(self) -> float:
+        """Pulses in a second."""
+        return len(self.active) / self.period_s
+
+    def periods(self, start_s: float, end_s: float) -> Iterator[float]:
+        """When the periods begin that reach into a stretch of time."""
+        number = math.floor((start_s - self.begin_s) / self.period_s)
+        while (at_s := self.begin_s + number * self.period_s) < end_s:
+            yield at_s
+            number += 1
+
+    def changes(self, start_s: float, end_s: float) -> Iterator[tuple[float, bool]]:
+        """When it becomes active or not, in periods that reach into a stretch of time."""
+        for at_s in self.periods(start_s, end_s):
+            for on_s, off_s in self.active:
+                yield at_s + on_s, True
+                yield at_s + off_s, False
+
+
+def wheel_frequency_hz(speed_kph: float) -> float:
+    """Teeth that pass an active wheel speed sensor in a second."""
+    return speed_kph / KPH_PER_M_S / ROLLING_M * TEETH
+
+
+def pulse_trains(car: Car, world: World, reading: Reading) -> tuple[PulseTrain, ...]:
+    """The signals of a car now."""
+    return tuple(_wheel_speeds(car, world, reading))
+
+
+def _wheel_speeds(car: Car, world: World, reading: Reading) -> Iterator[PulseTrain]:
+    speed_kph = float(str(world.speed_kph.value))
+    if not speed_kph:
+        return
+    period_s = 1 / wheel_frequency_hz(speed_kph)
+    for part, one in car.built.watched.items():
+        ends = (f"{part}:1", f"{part}:2")
+        if (
+            not one.is_wheel_speed
+            or part in car.harness.mute
+            or (reading.between(*ends) or 0.0) < SENSOR_LEAST_V
+        ):
+            continue
+        begin_s = zlib.crc32(part.encode()) / 0xFFFFFFFF * period_s
+        tooth = ((0.0, TOOTH_SHARE * period_s),)
+        yield PulseTrain(part, ends, period_s, tooth, begin_s, more_a=HIGH_A - LOW_A)
