@@ -135,8 +135,8 @@ def average(states: tuple[Seen, ...], shown: Callable[[Seen], float]) -> float:
 def traffic_at(bench: Probed, found: Reading, observed: Observed) -> Traffic:
     """Return what was on the lines between the observation's points: frames, and what is tried in vain."""
     traffic = Traffic.of(observed)
-    if not traffic.known:
-        return traffic
+    if not traffic.known:  # without a module that is awake there are no frames at any fidelity
+        return traffic if bench.live.switch_state().running else Traffic()
     near = channels_at(found, *observed.what.points)
     tried = [
         share

@@ -32,10 +32,15 @@ class BoundedSearch:
     _greedy: dict[frozenset[int], tuple[float, DiagnosticTest | None]] = field(default_factory=dict)
     _opened: int = 0
 
-    def run(self) -> float:
-        """The expected cost of the tree that was found, in the unit of the tests' costs."""
-        self._solve(self.problem.all_states, inf)
-        return expected_cost(self.problem, self.choose)
+    def run(self, states: frozenset[int] | None = None) -> float:
+        """The expected cost of the tree that was found, for all states or some, in the unit of the tests."""
+        states = self.problem.all_states if states is None else states
+        self._solve(states, inf)
+        return expected_cost(self.problem, self.choose, states)
+
+    def lower_bound(self, states: frozenset[int]) -> float:
+        """A cost that no tree for these states can be below: by entropy, or of the tree that is the best."""
+        return self._cost[states] if self.is_optimum and states in self._cost else self._entropy_bound(states)
 
     @property
     def is_optimum(self) -> bool:

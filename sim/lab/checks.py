@@ -155,10 +155,24 @@ def _start(car: Car) -> list[str]:
     return [start_by_button(car)] if "button" in by_hand else ["key run"] if "key_run" in by_hand else []
 
 
+def _stop(car: Car) -> list[str]:
+    """What switches the car off: with the engine running the generator feeds it, battery or not."""
+    by_hand = operated(car)
+    return ["press start"] if "button" in by_hand else ["key off"] if "key_run" in by_hand else []
+
+
 def _active(car: Car, opened: Sequence[str], taken_off: Sequence[str]) -> Iterator[Check]:
     plans = [["scan"], [*_start(car), "wait 5 s", "scan"]]
     if {"DLC.6", "DLC.14"} <= set(car.pins):
-        plans.append(["disconnect battery", "wait 60 s", "measure ohms DLC.6 to DLC.14", "reconnect battery"])
+        plans.append(
+            [
+                *_stop(car),
+                "disconnect battery",
+                "wait 60 s",
+                "measure ohms DLC.6 to DLC.14",
+                "reconnect battery",
+            ]
+        )
     plans += [[f"unplug {name}", "wait 5 s", "scan", f"plug {name}"] for name in taken_off]
     plans += [[f"unplug {name}", f"look {name}", f"plug {name}"] for name in opened]
     yield from (_planned(plan, car) for plan in plans)

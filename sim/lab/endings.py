@@ -2,7 +2,8 @@
 
     for sights in endings(trial, [("scan",), ("unplug ABS.C1", "wait 5 s", "scan")]): ...
 
-The beginning is run once at each depth that an ending needs; every further ending goes on from a snapshot.
+The beginning is run once, and each ending goes on from a snapshot. What a meter or scope shows on a data line
+takes frames, so such an ending is run frame by frame unless it is a meter and no module is awake.
 """
 
 from __future__ import annotations
@@ -15,9 +16,8 @@ from pydantic import TypeAdapter
 
 from sim.bench.bench import Bench
 from sim.bench.snapshot import StartedOnce
-from sim.lab.run import ImpossibleCar, Trial, bench_of, content_key, fidelity_for, sight_of
+from sim.lab.run import ImpossibleCar, Trial, bench_of, content_key, is_on_a_bus, sight_of
 from sim.lab.sight import Sight
-from sim.vehicle.reading import car_from_text
 
 Ending = tuple[str, ...]
 SEEN = TypeAdapter(list[tuple[Sight, ...]])  # as text and back, for `Workshop.recalled`
@@ -25,17 +25,29 @@ SEEN = TypeAdapter(list[tuple[Sight, ...]])  # as text and back, for `Workshop.r
 
 def endings(trial: Trial, lists: Sequence[Ending]) -> Iterator[tuple[Sight, ...]]:
     """The sights of each list of actions, done after the whole run; none where there is no such car."""
-    starts: dict[str, StartedOnce] = {}
+    streams = StartedOnce(partial(_begun, trial))
+    frames = StartedOnce(partial(_begun, replace(trial, fidelity="frame")))
     for ending in lists:
-        depth = fidelity_for(replace(trial, actions=(*trial.actions, *ending)), car_from_text(trial.vehicle))
-        at_depth = replace(trial, fidelity=depth)
-        start = starts.setdefault(depth, StartedOnce(partial(_begun, at_depth)))
         try:
-            bench = start.bench()
+            found = _followed(streams, ending)
+            yield _followed(frames, ending) or () if found is None else found
         except ImpossibleCar:
             yield ()
-            continue
-        yield tuple(sight_of(bench, action) for action in ending)
+
+
+def _followed(start: StartedOnce, ending: Ending) -> tuple[Sight, ...] | None:
+    """The sights of one ending; None where it takes frames that this bench does not have."""
+    bench, found = start.bench(), []
+    for action in ending:
+        if bench.fidelity != "frame" and _takes_frames(action, bench):
+            return None
+        found.append(sight_of(bench, action))
+    return tuple(found)
+
+
+def _takes_frames(action: str, bench: Bench) -> bool:
+    asleep = not bench.live.switch_state().running
+    return is_on_a_bus(action, bench.car) and not (asleep and action.startswith("measure "))
 
 
 def _begun(trial: Trial) -> Bench:

@@ -28,14 +28,13 @@ from sim.lab.check_outcomes import Findings, outcomes_alike, shown_in_final_stat
 from sim.lab.checks import Check, possible_checks
 from sim.lab.odds import odds
 from sim.lab.search_result import PossibleCause, SearchResult
-from sim.lab.sequential import DiagnosticTest, Sequencing, cost_after
+from sim.lab.sequential import MOST_ROLLOUTS, DiagnosticTest, Sequencing, cost_after
 from sim.lab.sight import value_words
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
 from sim.vehicle.reading import car_from_text
 
 MOST_CAUSES = 50  # the likeliest are compared; the others weigh next to nothing
-MOST_ROLLOUTS = 12  # checks with the most information per minute that are thought one step further
 HALF = 0.1  # this near to half and half a check is said to halve
 
 

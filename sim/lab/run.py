@@ -85,10 +85,10 @@ def bench_of(trial: Trial, make_bench: MakeBench = BenchWithoutReasons) -> Bench
 
 def fidelity_for(trial: Trial, car: Car) -> Fidelity:
     """A meter on a data line reads the mean of its frames, and they are there at frame fidelity only."""
-    return "frame" if any(_is_on_a_bus(text, car) for text in trial.actions) else trial.fidelity
+    return "frame" if any(is_on_a_bus(text, car) for text in trial.actions) else trial.fidelity
 
 
-def _is_on_a_bus(text: str, car: Car) -> bool:
+def is_on_a_bus(text: str, car: Car) -> bool:
     """Does an action measure at a data line? One that makes sense only on the edited car is taken for one."""
     if not is_observation(text):
         return False

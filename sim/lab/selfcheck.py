@@ -4,8 +4,8 @@
     print(result.words)
 
 A fault is hidden, the car gets a technician's first look, and its possible causes are searched among some
-edits, the hidden ones among them. Then pairs are drawn at random, half of them from those that the search has
-kept, and each is run by itself.
+edits, at least one of every verb, the hidden ones among them. Then pairs are drawn at random, half of them
+from those that the search has kept, and each is run by itself.
 
 Not modelled: more than two faults at once.
 """
@@ -23,7 +23,7 @@ from sim.lab.search import find_causes, wrongly_judged
 from sim.lab.search_result import SearchResult
 from sim.lab.theories import plausible_theories
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
-from sim.vehicle.edits import catalogue
+from sim.vehicle.edits import catalogue, verb_of
 from sim.vehicle.reading import car_from_text
 
 
@@ -66,7 +66,7 @@ def self_check(
     dice = random.Random(seed)
     car = car_from_text(vehicle)
     known = list(catalogue(car) if listed is None else listed)
-    some = sorted(dice.sample(known, min(edits, len(known))), key=known.index)
+    some = sorted(_of_every_verb(dice, known)[:edits], key=known.index)
     hidden = tuple(dice.sample(some, dice.randint(1, 2)))
     steps = observed(vehicle, first_look(car), given=hidden)
     some += plausible_theories(car, steps, theories)
@@ -75,6 +75,20 @@ def self_check(
     sample = [*_drawn(dice, list(combinations(some, 2)), pairs - pairs // 2), *_drawn(dice, kept, pairs // 2)]
     sample = list(dict.fromkeys(sample))
     return SelfCheck(hidden, found, len(sample), wrongly_judged(found, sample, workshop=workshop))
+
+
+def _of_every_verb(dice: random.Random, known: Sequence[str]) -> list[str]:
+    """All edits in an order by chance, one of each verb before the second of any."""
+    shuffled = dice.sample(known, len(known))
+    turn = {text: k for some in _by_verb(shuffled).values() for k, text in enumerate(some)}
+    return sorted(shuffled, key=lambda text: turn[text] > 0)
+
+
+def _by_verb(texts: Sequence[str]) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    for text in texts:
+        found.setdefault(verb_of(text), []).append(text)
+    return found
 
 
 def _drawn(dice: random.Random, sets: Sequence[tuple[str, ...]], count: int) -> list[tuple[str, ...]]:

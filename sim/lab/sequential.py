@@ -5,7 +5,8 @@ policy is a tree of tests that goes on until no test can tell the remaining stat
 
     greedy      the most information per cost now
     rollout     one step ahead: each test tried, the rest estimated by greedy (Tu and Pattipati 2003)
-    least       the optimum, by trying all trees; where too many tests are left, as rollout
+
+The optimum is searched for in `sim.lab.bounded_search`.
 
 Not modelled: tests that err, tests whose cost depends on what was done before.
 """
@@ -42,11 +43,6 @@ class Sequencing:
                 raise ValueError(f"test {test.name} needs {len(self.weights)} outcomes and a cost above 0")
 
     @cached_property
-    def known_least(self) -> dict[frozenset[int], tuple[float, DiagnosticTest | None]]:
-        """What `least` has worked out so far: per set of states, the least expected cost and its test."""
-        return {}
-
-    @cached_property
     def all_states(self) -> frozenset[int]:
         """Every state by its number."""
         return frozenset(range(len(self.weights)))
@@ -80,7 +76,7 @@ class Sequencing:
         return -sum(share * log2(share) for share in shares)
 
 
-MOST_TESTS = 10  # all orders of more ways to part the states are not tried
+MOST_ROLLOUTS = 12  # tests with the most information per cost that are thought one step further
 Choice = Callable[[Sequencing, frozenset[int]], DiagnosticTest | None]
 
 
@@ -92,34 +88,13 @@ def greedy(problem: Sequencing, states: frozenset[int]) -> DiagnosticTest | None
 
 def rollout(problem: Sequencing, states: frozenset[int]) -> DiagnosticTest | None:
     """The test with the least expected cost when greedy decides everything after it."""
-    estimates = {test.name: cost_after(problem, states, test) for test in problem.useful(states)}
-    return min(problem.useful(states), key=lambda test: estimates[test.name], default=None)
+    return min(ahead(problem, states), key=lambda one: one[0], default=(0.0, None))[1]
 
 
-def least(problem: Sequencing, states: frozenset[int]) -> DiagnosticTest | None:
-    """The first test of a tree of least expected cost; that of `rollout` if over `MOST_TESTS` are left."""
-    if len(problem.distinct(states)) > MOST_TESTS:
-        return rollout(problem, states)
-    return _least(problem, states)[1]
-
-
-def _least(problem: Sequencing, states: frozenset[int]) -> tuple[float, DiagnosticTest | None]:
-    known = problem.known_least
-    if states not in known:
-        total = problem.weight(states)
-        costs = [
-            (
-                test.cost
-                + sum(
-                    problem.weight(group) / total * _least(problem, group)[0]
-                    for group in problem.split(test, states)
-                ),
-                test,
-            )
-            for test in problem.distinct(states)
-        ]
-        known[states] = min(costs, key=lambda one: one[0], default=(0.0, None))
-    return known[states]
+def ahead(problem: Sequencing, states: frozenset[int]) -> list[tuple[float, DiagnosticTest]]:
+    """The tests with the most information per cost, each with the expected cost of trying it first."""
+    by_gain = sorted(problem.distinct(states), key=lambda test: -problem.gain_bits(test, states) / test.cost)
+    return [(cost_after(problem, states, test), test) for test in by_gain[:MOST_ROLLOUTS]]
 
 
 def cost_after(

@@ -6,10 +6,11 @@ from sim.catalogue import vehicle_text
 from sim.instruments import cautions
 from sim.lab.case import Case, CaseStep, Evidence, Story
 from sim.lab.checks import Check, possible_checks
-from sim.lab.next_check import MOST_ROLLOUTS, Advice, CheckOutcome, Ranked, next_check
+from sim.lab.next_check import Advice, CheckOutcome, Ranked, next_check
 from sim.lab.search import find_causes, narrow_down
 from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.separation import separations
+from sim.lab.sequential import MOST_ROLLOUTS
 from sim.lab.workshop import Workshop
 from sim.vehicle.reading import car_from_text
 
@@ -160,7 +161,7 @@ def test_cautions_stand_beside_the_checks_that_need_them() -> None:
     checks = {
         check.title: check for check in possible_checks(car, [PossibleCause(("stick TCM.main",), (), 1.0)])
     }
-    battery = "disconnect battery, wait 60 s, measure ohms DLC.6 to DLC.14, reconnect battery"
+    battery = "press start, disconnect battery, wait 60 s, measure ohms DLC.6 to DLC.14, reconnect battery"
     assert cautions.BATTERY_CLAMP in checks[battery].cautions
     assert (cautions.BREAKOUT,) == checks["unplug TCM.C1, wait 5 s, scan, plug TCM.C1"].cautions
     assert () == checks["scan"].cautions

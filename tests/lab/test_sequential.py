@@ -4,7 +4,7 @@ import random
 
 import pytest
 
-from sim.lab.sequential import DiagnosticTest, Sequencing, expected_cost, greedy, least, rollout
+from sim.lab.sequential import DiagnosticTest, Sequencing, expected_cost, greedy, rollout
 from tests.lab.best_order import entropy_bound, huffman_bound, optimum
 
 ROWS = ["00000", "01001", "00110", "10011", "11000", "11110"]
@@ -40,13 +40,6 @@ def random_problem(rng: random.Random) -> Sequencing:
         outcomes = tuple(rng.randint(0, 1) for _ in range(states))
         tests.append(DiagnosticTest(f"t{k}", float(rng.randint(1, 20)), outcomes))
     return Sequencing(tuple(weights), tuple(tests))
-
-
-def test_the_least_order_costs_what_brute_force_says() -> None:
-    """On 100 random problems the tree of `least` has the cost of the optimum, worked out without it."""
-    rng = random.Random(9)
-    for problem in [random_problem(rng) for _ in range(100)]:
-        assert optimum(problem) == pytest.approx(expected_cost(problem, least))
 
 
 def test_one_step_of_rollout_helps_and_no_policy_beats_the_optimum() -> None:
