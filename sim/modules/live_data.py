@@ -19,13 +19,14 @@ from sim.modules.pins import Outputs
 from sim.modules.signals import ABSENT_BYTE, Codec
 from sim.modules.uds_data import expect, unsigned
 from sim.modules.world import Host
-from sim.vehicle.ethernet import LinkState
+from sim.vehicle.ethernet import LinkState, PhyRole
 from sim.vehicle.high_voltage_parts import inlet_of
 from sim.vehicle.live_data import LiveDatum, live_data_of
 from sim.vehicle.pilot import cable_rating_a, pilot_state
 
 COOLANT_OFFSET_C: Final = 40
 LINK_STATES: Final[tuple[str, ...]] = get_args(LinkState)
+PHY_ROLES: Final[tuple[str, ...]] = get_args(PhyRole)
 _FLAGS: Final = {0: "off", 1: "on"}
 
 
@@ -74,6 +75,10 @@ class LiveData:
                 return bytes(
                     [LINK_STATES.index(str(world.surroundings.link(self._host.channels[one.name]).value))]
                 )
+            case "role":
+                return bytes(
+                    [PHY_ROLES.index(world.car.transceivers[self._host.channels[one.name]].phy or "")]
+                )
             case "quality":
                 return bytes([world.surroundings.link_quality(self._host.channels[one.name])])
             case "output":
@@ -114,6 +119,8 @@ def live_value(one: LiveDatum, data: bytes, codec: Codec) -> float | str:
         return float(data[0] - COOLANT_OFFSET_C)
     if one.kind == "link":
         return LINK_STATES[data[0]] if data[0] < len(LINK_STATES) else "not known"
+    if one.kind == "role":
+        return PHY_ROLES[data[0]] if data[0] < len(PHY_ROLES) else "not known"
     if one.kind == "quality":
         return float(data[0])
     if one.kind == "signal":

@@ -28,6 +28,7 @@ LiveKind = Literal[
     "high voltage",
     "charging",
     "link",
+    "role",
     "quality",
     "wheel",
 ]
@@ -41,7 +42,7 @@ HIGH_VOLTAGE_DATA: Final = {
 }
 # what a charging module sees of a cable (IEC 61851-1)
 CHARGING_DATA: Final = {"pilot_state": ("control pilot", ""), "cable_a": ("rating of the cable", "A")}
-LINK_DATA: Final[tuple[LiveKind, LiveKind]] = ("link", "quality")  # of a PHY: link state, signal quality
+LINK_DATA: Final[tuple[LiveKind, ...]] = ("link", "role", "quality")  # what a PHY tells
 _UNITS: Final = {"_kph": "km/h", "_rpm": "rpm", "_pct": "%"}
 
 
@@ -112,6 +113,8 @@ def _words(kind: LiveKind, name: str) -> tuple[str, str]:
         return "coolant temperature", "°C"
     if kind == "link":
         return f"link {name}", ""
+    if kind == "role":
+        return f"own PHY on {name}", ""
     if kind == "quality":
         return f"signal quality of {name} (0 to {BEST_QUALITY})", ""
     if kind in ("high voltage", "charging"):

@@ -83,12 +83,12 @@ def test_a_tester_reads_link_state_and_signal_quality(hubs: Car) -> None:
     bench = Bench(hubs)
     bench.do("wait 1 s")
     healthy = bench.do("read HUB").words
-    assert "link spine up, signal quality of spine (0 to 7) 7" in healthy
+    assert "link spine up, own PHY on spine master, signal quality of spine (0 to 7) 7" in healthy
     pin = hubs.pin_of("HUB", "spine.P")
     assert pin is not None
     bench.do(f"corrode {pin.id} 100 ohm")
     bench.do("wait 1 s")
-    assert "link spine up, signal quality of spine (0 to 7) 4" in bench.do("read HUB").words
+    assert "own PHY on spine master, signal quality of spine (0 to 7) 4" in bench.do("read HUB").words
 
 
 def test_the_scope_shows_a_band_and_the_meter_nothing(hubs: Car) -> None:
