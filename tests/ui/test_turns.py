@@ -10,7 +10,7 @@ import pytest
 
 import ui
 from ui.state import turns
-from ui.state.turns import AT_WORK_S, LOOK_EVERY_S, MOST_REST_S, SHARE, TELL_AFTER_S, Turns
+from ui.state.turns import AT_WORK_S, LOOK_EVERY_S, MOST_PAUSE_S, MOST_REST_S, SHARE, TELL_AFTER_S, Turns
 
 PATIENCE_S = 60.0  # not a limit
 
@@ -150,6 +150,17 @@ def test_a_part_of_a_page_is_in_the_page_s_turn(clock: Clock) -> None:
     with clock.turns.taken(), clock.turns.taken():
         clock.compute(0.1)
     assert 0.5 == pytest.approx(clock.page(0.0))
+
+
+def test_others_pause_while_a_student_s_page_is_drawn(clock: Clock) -> None:
+    """In the middle of a page, for so long as students' pages are drawn, but not forever."""
+    with clock.turns.first(), clock.turns.taken():
+        clock.turns.pay()
+    paused_s = clock.now_s
+    assert 2 * MOST_PAUSE_S == pytest.approx(paused_s)  # before the page, and in it
+    with clock.turns.taken():
+        clock.turns.pay()
+    assert paused_s == clock.now_s
 
 
 def test_a_turn_that_is_long_in_coming_is_told_once(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -14,11 +14,12 @@ from typing import Any
 import streamlit as st
 
 from ui.drawing.styles import style
+from ui.state.turns import shared
 
 HERE = Path(__file__).parent
 NARROWER_THAN_PX = 520
 
-_sheet = st.components.v2.component(
+_component = st.components.v2.component(
     "busbay_sheet",
     html="<div class='sheet'></div>",
     css=style(),
@@ -45,6 +46,11 @@ def show_to_fit(html: str, key: str, narrow: bool, on_pick: Callable[[], None] |
     result = _sheet(key=key, data=data, on_pick_change=on_pick or _nothing, on_narrow_change=_nothing)
     told = result.get("narrow")
     return narrow if told is None else bool(told)
+
+
+def _sheet(**what: Any) -> Any:
+    shared.pay()
+    return _component(**what)
 
 
 def picked(key: str) -> str:

@@ -11,6 +11,7 @@ import streamlit as st
 
 from ui.panels.prices import price_at_work
 from ui.state.one_back import before
+from ui.state.turns import shared
 from ui.state.visible import Visible
 from ui.state.work import ask_to_do
 
@@ -32,6 +33,7 @@ def button(
     width: Literal["content", "stretch"] = "content",
 ) -> bool:
     """A button; `icon` is the name of a Material symbol. True in the run that a press of it causes."""
+    shared.pay()
     return st.button(
         words, key, on_click=on_click, icon=_symbol(icon), type="primary" if primary else "secondary",
         disabled=disabled, help=help, width=width,

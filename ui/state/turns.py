@@ -6,7 +6,8 @@
     shared.pay()                            # between two steps of long work
 
 One page of theirs is drawn at a time, and after it comes a rest: together they have a fifth of the process's
-time, however many there are and whatever they ask for. Without a class at work nothing waits.
+time, however many there are and whatever they ask for. In the middle of it they pause while a student's page
+is drawn. Without a class at work nothing waits.
 
 Not modelled: what the server does to send a page that is drawn.
 """
@@ -16,7 +17,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from functools import wraps
 from typing import Any, Literal, ParamSpec, TypeVar
 
@@ -28,6 +29,7 @@ from ui.state.streamlit_adapter import browser_is_there
 SHARE = 0.2  # of the process's time for all who give way
 AT_WORK_S = 15.0  # so long after the last click of a student a class is still at work
 MOST_REST_S = 10.0
+PAUSE_S, MOST_PAUSE_S = 0.01, 0.5  # while students' pages are drawn
 LOOK_EVERY_S = 0.2
 TELL_AFTER_S = 2.0
 TOLD = "A class is at work on this server and comes first: your page takes a few seconds longer."
@@ -63,10 +65,23 @@ class Turns:
         self._place, self._lock = threading.Lock(), threading.Lock()
         self._rest_until_s = self._class_until_s = float("-inf")
         self._own = _Own()
+        self._first = 0  # students' pages that are drawn now
 
     def class_is_here(self) -> None:
         """Note a student's click."""
         self._class_until_s = self._clock() + AT_WORK_S
+
+    @contextmanager
+    def first(self) -> Iterator[None]:
+        """A student's page, while others pause."""
+        self.class_is_here()
+        with self._lock:
+            self._first += 1
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._first -= 1
 
     @property
     def class_at_work(self) -> bool:
@@ -145,6 +160,9 @@ class Turns:
     def _rest(self) -> None:
         while self.class_at_work and (left_s := self._rest_until_s - self._clock()) > 0:
             self._sleep(min(left_s, LOOK_EVERY_S))
+        until_s = self._clock() + MOST_PAUSE_S
+        while self._first and self._clock() < until_s:
+            self._sleep(PAUSE_S)
 
 
 shared = Turns()
@@ -162,9 +180,12 @@ def mark(session: Session) -> None:
 def of_this_session() -> Iterator[None]:
     """A student's run goes ahead, and any other one waits for its turn."""
     session: Session = st.session_state.get(SESSION, "gives way")
+    turn: AbstractContextManager[None] = nullcontext()
     if session == "class":
-        shared.class_is_here()
-    with shared.taken(_tell, browser_is_there()) if session == "gives way" else nullcontext():
+        turn = shared.first()
+    elif session == "gives way":
+        turn = shared.taken(_tell, browser_is_there())
+    with turn:
         yield
 
 
