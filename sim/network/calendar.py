@@ -4,21 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from heapq import heapify, heappop, heappush
-from typing import Any
+from typing import Any, Final
 
 from sim.network.clock import FOREVER_NS, AlarmClock, NanosecondEnvironment
-from sim.network.messages import STATES, GatewayFrame
+from sim.network.messages import STATES, Forward, GatewayFrame
+
+
+Entry = tuple[int, str, Any]  # time in ns, order at that instant, item
+LAST: Final[Entry] = (FOREVER_NS, "", "")  # so that no heap is ever empty
 
 
 class Calendar:
-    """A heap of (time in ns, order at that instant, item); `work` is called when its first entry is due.
+    """What is due next: the first entry of three heaps. `work` is called when it is due.
 
-    `work` gets the time of the SimPy clock in ns and may work ahead of it.
+    `work` gets the time of the SimPy clock in ns and may work ahead of it. releases: of periodic messages,
+    limits: checks of watches, entries: all else. A hundred periods and limits that hardly ever change would
+    make every step of one common heap a long way.
     """
 
     def __init__(self, env: NanosecondEnvironment, work: Callable[[int], None]) -> None:
         self._env = env
-        self.entries: list[tuple[int, str, Any]] = []
+        self.entries: list[Entry] = [LAST]
+        self.releases: list[Entry] = [LAST]
+        self.limits: list[Entry] = [LAST]
         self.clock = AlarmClock(env, self._woken)
         self._work = work
         self._running = False
@@ -30,7 +38,7 @@ class Calendar:
 
     def next_ns(self) -> int:
         """Time of the next entry."""
-        return self.entries[0][0] if self.entries else FOREVER_NS
+        return min(self.entries[0], self.releases[0], self.limits[0])[0]
 
     def next_serial(self) -> int:
         """A new number, to tell apart what must not be confused at one instant."""
@@ -39,26 +47,62 @@ class Calendar:
 
     def plan(self, at_ns: int, rank: str, item: object) -> None:
         """Enter an item."""
-        heappush(self.entries, (at_ns, rank, item))
+        self._enter(self.entries, (at_ns, rank, item))
+
+    def plan_release(self, at_ns: int, rank: str, message: object) -> None:
+        """Enter the first release of a periodic message."""
+        self._enter(self.releases, (at_ns, rank, message))
+
+    def plan_limit(self, at_ns: int, rank: str, watches: object) -> None:
+        """Enter a check of watches."""
+        self._enter(self.limits, (at_ns, rank, watches))
+
+    def _enter(self, heap: list[Entry], entry: Entry) -> None:
+        heappush(heap, entry)
         if not self._running:
-            self.clock.set(at_ns)
+            self.clock.set(entry[0])
 
     def plan_state(self, at_ns: int, about: str, item: object) -> None:
         """Enter an item among the changes of error states, in the order of what they are about."""
         self.plan(at_ns, f"{STATES} {about} {self.next_serial():012d}", item)
 
     def cross_out(self, gone: object) -> None:
-        """Remove every entry of an item, and frames that a gateway has for it."""
-        self.entries[:] = [
-            entry for entry in self.entries
-            if entry[2] is not gone and not (entry[2].__class__ is GatewayFrame and entry[2].target is gone)
-        ]  # fmt: skip
-        heapify(self.entries)
+        """Remove every entry of an item, and frames that a gateway has received for it."""
+        now_ns = self.now_ns()
+        self._keep(
+            self.entries,
+            lambda at_ns, item: (
+                item is not gone
+                and not (
+                    item.__class__ is GatewayFrame
+                    and item.target is gone
+                    and at_ns - item.forward.delay_ns < now_ns
+                )
+            ),
+        )
+        self._keep(self.releases, lambda _, item: item is not gone)
+
+    def take_back(self, forwards: list[Forward], end_ns: int) -> None:
+        """Remove what gateways would make of a frame that ends then."""
+        self._keep(
+            self.entries,
+            lambda at_ns, item: (
+                not (
+                    item.__class__ is GatewayFrame
+                    and item.forward in forwards
+                    and at_ns - item.forward.delay_ns == end_ns
+                )
+            ),
+        )
+
+    def _keep(self, heap: list[Entry], stays: Callable[[int, Any], bool]) -> None:
+        heap[:] = [entry for entry in heap if stays(entry[0], entry[2])]
+        heapify(heap)
 
     def wake_for_next(self) -> None:
         """Have the clock ring for the first entry."""
-        if self.entries and not self._running:
-            self.clock.set(self.entries[0][0])
+        if not self._running and (next_ns := self.next_ns()) < FOREVER_NS:
+            self.clock.set(next_ns)
 
     def _woken(self, now_ns: int) -> None:
         self._running = True

@@ -44,7 +44,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from functools import partial
-from heapq import heappop, heapreplace
+from heapq import heappop, heappush, heapreplace
 
 from sim.network.calendar import Calendar
 from sim.network.can_buses import CanBuses, EventHandler, LevelTap
@@ -124,7 +124,9 @@ class CanNetwork(Network):
         self._delivery.renew(message, stream.data, now_ns)
         if stream.period_s is not None:
             message.period_ns = to_ns(stream.period_s)
-            self._calendar.plan(now_ns + to_ns(stream.offset_s), f"{RELEASES} {message.rank}", message)
+            self._calendar.plan_release(
+                now_ns + to_ns(stream.offset_s), f"{RELEASES} {message.rank}", message
+            )
 
     def stop(self, stream: Stream) -> None:
         if stream.live:
@@ -172,6 +174,7 @@ class CanNetwork(Network):
 
     def unforward(self, source: Stream, receiver: str, target: Stream) -> None:
         message, gone = self._buses.message(source), self._buses.message(target)
+        self._delivery.follow_sent(message, self._calendar.now_ns())
         message.forwards = [f for f in message.forwards if (f.receiver, f.target) != (receiver, gone)]
 
     # Error confinement
@@ -228,35 +231,27 @@ class CanNetwork(Network):
 
         One long function: a call for each entry of the calendar would cost a healthy bus its speed.
         """
-        calendar, delivery = self._calendar.entries, self._delivery
+        calendar, releases, limits = self._calendar.entries, self._calendar.releases, self._calendar.limits
+        delivery = self._delivery
         quiet_before_ns = self._calendar.clock.quiet_before_ns(_LOOK_AHEAD_NS)
         tapped = delivery.tap is not None
-        while calendar:
-            now_ns, rank, item = calendar[0]
+        release_ns, limit_ns = releases[0][0], limits[0][0]
+        while True:
+            first = calendar[0]
+            now_ns = first[0]
+            if release_ns <= now_ns and releases[0] < first:
+                first, now_ns = releases[0], release_ns
+            if limit_ns <= now_ns and limits[0] < first:
+                first, now_ns = limits[0], limit_ns
             if now_ns >= quiet_before_ns:
                 return
+            item = first[2]
             kind = item.__class__
             if kind is Repeated:
-                heapreplace(calendar, (now_ns + item.period_ns, rank, item))
+                heapreplace(releases, (now_ns + item.period_ns, first[1], item))
+                release_ns = releases[0][0]
                 message = item
                 bus = message.bus
-            elif kind is LiveBus:
-                bus = item
-                message = heappop(bus.waiting)[1]
-                message.waits = False
-                if bus.waiting:
-                    next_ns = now_ns + message.duration_ns + bus.intermission_ns
-                    heapreplace(calendar, (next_ns, rank, bus))
-                else:
-                    heappop(calendar)
-            elif kind is WatchGroup or kind is Flight:
-                calls = (delivery.check if kind is WatchGroup else delivery.arrive)(item, now_ns, clock_ns)
-                if calls is None:
-                    return
-                if calls:
-                    quiet_before_ns = self._calendar.clock.quiet_before_ns(_LOOK_AHEAD_NS)
-                    tapped = delivery.tap is not None
-                continue
             elif kind is GatewayFrame:
                 heappop(calendar)
                 message = item.target
@@ -265,6 +260,25 @@ class CanNetwork(Network):
                 if item.data != message.stream.frame.data:
                     delivery.renew(message, item.data, now_ns)
                 bus = message.bus
+            elif kind is LiveBus:
+                bus = item
+                message = heappop(bus.waiting)[1]
+                message.waits = False
+                if bus.waiting:
+                    next_ns = now_ns + message.duration_ns + bus.intermission_ns
+                    heapreplace(calendar, (next_ns, bus.rank, bus))
+                else:
+                    heappop(calendar)
+            elif kind is WatchGroup or kind is Flight:
+                calls = (delivery.check if kind is WatchGroup else delivery.arrive)(item, now_ns, clock_ns)
+                if calls is None:
+                    return
+                limit_ns = limits[0][0]
+                if calls:
+                    release_ns = releases[0][0]
+                    quiet_before_ns = self._calendar.clock.quiet_before_ns(_LOOK_AHEAD_NS)
+                    tapped = delivery.tap is not None
+                continue
             elif kind is Single:
                 heappop(calendar)
                 message = item
@@ -275,12 +289,14 @@ class CanNetwork(Network):
                     return
                 heappop(calendar)
                 if self._regrouping.notify(item, now_ns):
+                    release_ns, limit_ns = releases[0][0], limits[0][0]
                     quiet_before_ns = self._calendar.clock.quiet_before_ns(_LOOK_AHEAD_NS)
                     tapped = delivery.tap is not None
                 continue
             else:
                 heappop(calendar)
                 item.due(now_ns, quiet_before_ns)
+                release_ns, limit_ns = releases[0][0], limits[0][0]
                 continue
 
             if kind is not LiveBus and (now_ns < bus.free_ns or bus.waiting):
@@ -292,5 +308,16 @@ class CanNetwork(Network):
             bus.free_ns = end_ns + bus.intermission_ns
             bus.frames += 1
             bus.sending = message
-            if tapped or message.followed:
+            if tapped:
                 delivery.follow(message, now_ns)
+            elif message.followed:
+                if message.awaited:
+                    delivery.follow(message, now_ns)
+                    continue
+                data, receivers = message.stream.frame.data, message.receivers
+                for forward in message.forwards:  # only gateways take it
+                    if forward.receiver in receivers:
+                        passed_on = forward.newest
+                        if passed_on is None or passed_on.data is not data:
+                            passed_on = forward.carrying(data)
+                        heappush(calendar, (end_ns + forward.delay_ns, forward.rank, passed_on))

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from sim.network.calendar import Calendar
 from sim.network.frames import NS_PER_S, Frame
-from sim.network.messages import BusMessage, Flight, GatewayFrame, LiveBus, Repeated, WatchGroup
+from sim.network.messages import BusMessage, Flight, LiveBus, Repeated, WatchGroup
 from sim.network.streams import NEVER
 from sim.wiring.segments import Segment
 
@@ -80,6 +80,8 @@ class Delivery:
     def follow_sent(self, message: BusMessage, now_ns: int) -> None:
         """Follow the message's frame from here on if it is on the wire."""
         if message.bus.sending is message and message.end_ns > now_ns and message.flight is None:
+            if isinstance(message, Repeated) and message.forwards:
+                self._calendar.take_back(message.forwards, message.end_ns)  # its end is what matters now
             self.follow(message, message.end_ns - message.duration_ns)
 
     def follow(self, message: BusMessage, start_ns: int) -> None:
@@ -119,30 +121,30 @@ class Delivery:
         for forward in source.forwards:
             if forward.receiver in audience:
                 at_ns = end_ns + forward.delay_ns
-                heappush(self._calendar.entries, (at_ns, forward.rank, GatewayFrame(forward.target, data)))
+                heappush(self._calendar.entries, (at_ns, forward.rank, forward.carrying(data)))
 
     def plan_check(self, watch_group: WatchGroup, now_ns: int) -> None:
         """Plan a check of the watches for the earliest moment at which one can expire, if none is before."""
         due_ns = watch_group.next_due_ns(now_ns)
         if due_ns != NEVER and (watch_group.due_ns == NEVER or due_ns < watch_group.due_ns):
             watch_group.due_ns = due_ns
-            self._calendar.plan(due_ns, watch_group.rank, watch_group)
+            self._calendar.plan_limit(due_ns, watch_group.rank, watch_group)
 
     def check(self, watch_group: WatchGroup, now_ns: int, clock_ns: int) -> int | None:
         """A limit may have passed. Returns the number of calls made, None if they must wait for the clock."""
         if now_ns != watch_group.due_ns:
-            heappop(self._calendar.entries)  # planned for an earlier time since
+            heappop(self._calendar.limits)  # planned for an earlier time since
             return 0
         if watch_group.calm:
             due_ns = watch_group.message.last_end_ns(now_ns) + watch_group.tightest_ns
             if due_ns > now_ns:
                 watch_group.due_ns = due_ns
-                heapreplace(self._calendar.entries, (due_ns, watch_group.rank, watch_group))
+                heapreplace(self._calendar.limits, (due_ns, watch_group.rank, watch_group))
                 return 0
         late = watch_group.late(now_ns)
         if late and now_ns > clock_ns:
             return None
-        heappop(self._calendar.entries)
+        heappop(self._calendar.limits)
         watch_group.due_ns = NEVER
         for watch in late:
             watch.lost = True

@@ -187,18 +187,26 @@ class WatchGroup:
 
 @dataclass(slots=True, eq=False)
 class Forward:
-    """A gateway's rule: what `receiver` hears goes out as `target`."""
+    """A gateway's rule: what `receiver` hears goes out as `target`. newest: the last frame that did."""
 
     receiver: str
     target: Repeated
     delay_ns: int
     rank: str
+    newest: GatewayFrame | None = None
+
+    def carrying(self, data: bytes) -> GatewayFrame:
+        """What goes out; the same again while the data stay the same."""
+        if self.newest is None or self.newest.data is not data:
+            self.newest = GatewayFrame(self, self.target, data)
+        return self.newest
 
 
 @dataclass(slots=True, eq=False)
 class GatewayFrame:
-    """A received frame on its way through a gateway."""
+    """A frame on its way through a gateway, entered in the calendar before it is received."""
 
+    forward: Forward
     target: Repeated
     data: bytes
 

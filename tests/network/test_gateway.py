@@ -1,5 +1,9 @@
 """Streams that a gateway passes from bus to bus."""
 
+import random
+
+import pytest
+
 from sim.network.streams import Stream
 from sim.wiring.segments import Segment
 
@@ -113,3 +117,53 @@ def test_unforward(recorded):
     car.at(0.0105, lambda: car.net.unforward(source, "gateway.drive", target))
     car.run(0.04)
     assert [1.11, 11.11] == [start for sender, start, _ in frames if sender == "gateway.body"]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_frames_that_only_gateways_take_go_out_as_those_that_are_watched(recorded, seed):
+    """A tap, which follows every frame to its end, changes nothing that anybody hears of a gateway."""
+    logs = []
+    for tapped in (True, False):
+        dice = random.Random(seed)
+        car, source, target = forwarded(recorded)
+        wide = Segment(("abs.drive", "ecm.drive", "gateway.drive"))
+        car.net.set_segments([wide, BODY])
+        if tapped:
+            car.tap()
+        car.watch(target, "bcm.body", 0.015)
+        car.read(target, "bcm.body")
+        for _ in range(40):
+            car.at(round(dice.uniform(0, 0.3), 5), dice.choice(things_done(car, source, target, wide, dice)))
+        # at the end of a frame, and in the middle of one
+        car.at(0.02011, lambda car=car, target=target: restarted(car, target))
+        car.at(0.03005, lambda car=car, target=target: restarted(car, target))
+        logs.append(car.run(0.4))
+    assert any("reads" in what for what, _, _ in logs[0])
+    assert logs[0] == logs[1]
+
+
+def restarted(car, target):
+    """The gateway's stream ends and begins anew at once."""
+    if target.live:
+        car.net.stop(target)
+    car.net.start(target)
+
+
+def forwarded_anew(car, source, target):
+    """The gateway's rule is undone if there is one, and made again."""
+    car.net.unforward(source, "gateway.drive", target)
+    car.net.forward(source, "gateway.drive", target, 0.001)
+
+
+def things_done(car, source, target, wide, dice):
+    """What may happen around a gateway while frames go through it."""
+    data = dice.randbytes(1)
+    return [
+        lambda: restarted(car, target),
+        lambda: car.net.stop(target),
+        lambda: car.net.set_data(source, data),
+        lambda: car.net.unforward(source, "gateway.drive", target),
+        lambda: forwarded_anew(car, source, target),
+        lambda: car.net.set_segments([Segment(("abs.drive", "ecm.drive")), BODY]),
+        lambda: car.net.set_segments([wide, BODY]),
+    ]
