@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -40,11 +41,12 @@ def record(
 ) -> None:
     """Write every frame of some actions into a log."""
     bench = work.bench()
-    with Recording(bench.live, out) as recording, TimelineRecorder(bench.live) as timeline:
+    timeline = TimelineRecorder(bench.live) if picture else nullcontext()
+    with Recording(bench.live, out) as recording, timeline:
         for step in worked(bench, work.actions):
             if not as_json:
                 print_step(step)
-    if picture:
+    if picture and isinstance(timeline, TimelineRecorder):
         save_picture(timeline.stop(), picture)
     found = Recorded(recording.frames, tuple(map(str, recording.files)))
     if as_json:

@@ -12,22 +12,31 @@ frames are CAN FD; LIN frames are not recorded.
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import can
+import numpy as np
+from numpy.typing import NDArray
 
 from sim.bench.live import LiveCar
 from sim.link.can_bridge import as_message
-from sim.link.tap import add_tap
-from sim.network.frames import Frame
+from sim.link.record_lines import AscLines, CandumpLines, LineFormat, LineWords, Times, lines
+from sim.network.can import CanNetwork
+from sim.network.frame_log import FrameKind, FrameLog, Frames
+from sim.network.frames import NS_PER_S, Frame
 from sim.vehicle.problems import Problem, did_you_mean
 
 NAMES_BUSES: Final = (".log",)
 NUMBERS_BUSES: Final = (".asc", ".blf")
 ONE_BUS_A_FILE: Final = (".csv", ".db")
 DATABASE_PATIENCE_S: Final = 10.0  # without any progress
+MOST_WORDS: Final = 20_000  # kinds of lines that are remembered
+LINE_FORMATS: Final[dict[str, LineFormat]] = {".log": CandumpLines(), ".asc": AscLines()}
 FORMATS: Final = (*NAMES_BUSES, *NUMBERS_BUSES, *ONE_BUS_A_FILE)
+
+_Words = tuple[Frame, tuple[str, ...], str]
 
 
 class Recording:
@@ -52,8 +61,16 @@ class Recording:
         }
         self._written = dict.fromkeys(self.files, 0)
         self._writers = {path: _writer(path) for path in self.files}
-        self._heard_on: dict[tuple[str, ...], list[str]] = {}
-        self._end = add_tap(live, self._frame)
+        self._format = LINE_FORMATS.get(suffix)
+        self._line_words = LineWords(self._format) if self._format else None
+        self._from_ns: int | None = None  # what the times of lines count from
+        self._words: dict[_Words, list[bytes]] = {}
+        self._log = FrameLog(self._take)
+        assert isinstance(live.network, CanNetwork)  # streams have no frames
+        self._network = live.network
+        if self._network.log is not None:
+            raise Problem(f"{path}: this car is being recorded already")
+        self._network.log = self._log
 
     def __enter__(self) -> Recording:
         return self
@@ -64,31 +81,83 @@ class Recording:
     @property
     def frames(self) -> int:
         """Records so far."""
+        self._hand_over()
         return sum(self._written.values())
 
     def stop(self) -> None:
         """Record no more and complete the files."""
-        self._end()
+        self._hand_over()
+        if self._network.log is self._log:
+            self._network.log = None
         for path, writer in self._writers.items():
             if isinstance(writer, can.SqliteWriter):
                 _wait_for(writer, path, self._written[path])
             writer.stop()
 
-    def _frame(self, start_s: float, end_s: float, frame: Frame, sender: str) -> None:
-        for bus in self._buses(sender):
-            path = self._paths[bus]
-            self._written[path] += 1
-            message = as_message(frame, end_s, channel=self._channels[bus])
-            self._writers[path].on_message_received(message)
+    def _hand_over(self) -> None:
+        if self._network.log is self._log:
+            self._log.hand_over(self._live.env.now_ns)
 
-    def _buses(self, sender: str) -> list[str]:
+    def _take(self, frames: Frames) -> None:
+        if self._format and self._line_words:
+            self._write_lines(self._format, self._line_words, frames)
+        else:
+            self._write_messages(frames)
+
+    def _write_lines(self, format: LineFormat, line_words: LineWords, frames: Frames) -> None:
+        """All in one file: a line for each bus that a frame is on."""
+        (path,) = self.files
+        told = [self._words_of(line_words, kind) for kind in frames.kinds]
+        ends_ns, which = _spread(frames, [len(words) for words in told])
+        if not len(ends_ns):
+            return
+        writer: Any = self._writers[path]
+        if self._from_ns is None:
+            first = frames.kinds[frames.numbers[0]].frame
+            self._from_ns = format.begin(writer, as_message(first, int(ends_ns[0]) / NS_PER_S))
+        words = [one for some in told for one in some]
+        writer.file.write(lines(format, ends_ns, self._from_ns, words, which))
+        self._written[path] += len(ends_ns)
+
+    def _words_of(self, line_words: LineWords, kind: FrameKind) -> list[bytes]:
+        """The lines of one kind of frame without their times, one for each bus that it is on."""
+        about = (kind.frame, kind.segment.members, kind.channel)
+        if about not in self._words:
+            if len(self._words) >= MOST_WORDS:
+                self._words.clear()
+            self._words[about] = [
+                line_words.of(as_message(kind.frame, 0.0, channel=self._channels[bus]))
+                for bus in self._buses(kind)
+            ]
+        return self._words[about]
+
+    def _write_messages(self, frames: Frames) -> None:
+        """One by one, each to the file of its bus."""
+        buses = [self._buses(kind) for kind in frames.kinds]
+        for end_ns, number in zip(frames.ends_ns.tolist(), frames.numbers.tolist(), strict=True):
+            for bus in buses[number]:
+                path = self._paths[bus]
+                self._written[path] += 1
+                message = as_message(
+                    frames.kinds[number].frame, end_ns / NS_PER_S, channel=self._channels[bus]
+                )
+                self._writers[path].on_message_received(message)
+
+    def _buses(self, kind: FrameKind) -> list[str]:
         """The buses that a sender's frames are on: its own, and those that a lead joins to it."""
-        members = self._live.network.segment_of(sender).members
-        if members not in self._heard_on:
-            parts = self._live.car.transceivers
-            found = {parts[channel].bus for channel in (*members, sender) if channel in parts}
-            self._heard_on[members] = sorted(found)
-        return self._heard_on[members]
+        parts, members = self._live.car.transceivers, kind.segment.members
+        return sorted({parts[channel].bus for channel in (*members, kind.channel) if channel in parts})
+
+
+def _spread(frames: Frames, of_kind: Sequence[int]) -> tuple[Times, NDArray[np.intp]]:
+    """Frames line by line, where those of a kind have so many lines each: the end, and the line's number."""
+    times = np.array(of_kind)
+    ends_ns, which = frames.ends_ns, (np.cumsum(times) - times)[frames.numbers]
+    if np.all(times == 1):
+        return ends_ns, which
+    of_each = times[frames.numbers]
+    rows = np.repeat(np.arange(len(of_each)), of_each)
+    return ends_ns[rows], which[rows] + np.arange(len(rows)) - np.searchsorted(rows, rows)
 
 
 def _writer(path: Path) -> can.io.generic.MessageWriter:

@@ -9,7 +9,6 @@ from typing import Any, Final
 from sim.network.clock import FOREVER_NS, AlarmClock, NanosecondEnvironment
 from sim.network.messages import STATES, Forward, GatewayFrame
 
-
 Entry = tuple[int, str, Any]  # time in ns, order at that instant, item
 LAST: Final[Entry] = (FOREVER_NS, "", "")  # so that no heap is ever empty
 

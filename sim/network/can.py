@@ -50,6 +50,7 @@ from sim.network.calendar import Calendar
 from sim.network.can_buses import CanBuses, EventHandler, LevelTap
 from sim.network.clock import NanosecondEnvironment, to_ns
 from sim.network.delivery import Tap
+from sim.network.frame_log import FrameLog
 from sim.network.frames import NS_PER_S, Frame
 from sim.network.interface import ErrorState, Listener, Network, Recovery, StateHandler
 from sim.network.lone_transmitter import LoneTransmitter
@@ -80,6 +81,7 @@ class CanNetwork(Network):
     an error or by a change of the segments.
     tap: assign a function to be called with (start_s, end_s, frame, sender channel) for every complete frame,
     in the order of its end. It may be called while the SimPy clock is still before that end, never after.
+    log: assign a `FrameLog` to have all complete frames in bulk.
     level_tap: the same for buses simulated bit by bit, with (time_s, segment, channels that drive dominant)
     whenever these change: error flags, collisions, and the frames that get through in between.
     """
@@ -105,6 +107,15 @@ class CanNetwork(Network):
     @tap.setter
     def tap(self, tap: Tap | None) -> None:
         self._delivery.tap = tap
+
+    @property
+    def log(self) -> FrameLog | None:
+        """What notes every complete frame, for less than a tap costs."""
+        return self._delivery.log
+
+    @log.setter
+    def log(self, log: FrameLog | None) -> None:
+        self._delivery.log = log
 
     @property
     def level_tap(self) -> LevelTap | None:
@@ -234,7 +245,11 @@ class CanNetwork(Network):
         calendar, releases, limits = self._calendar.entries, self._calendar.releases, self._calendar.limits
         delivery = self._delivery
         quiet_before_ns = self._calendar.clock.quiet_before_ns(_LOOK_AHEAD_NS)
-        tapped = delivery.tap is not None
+        tapped, log = delivery.tap is not None, delivery.log
+        if log:
+            if log.is_full:
+                log.hand_over(clock_ns)
+            note_end, note_number = log.ends_ns.append, log.numbers.append
         release_ns, limit_ns = releases[0][0], limits[0][0]
         while True:
             first = calendar[0]
@@ -310,7 +325,8 @@ class CanNetwork(Network):
             bus.sending = message
             if tapped:
                 delivery.follow(message, now_ns)
-            elif message.followed:
+                continue
+            if message.followed:
                 if message.awaited:
                     delivery.follow(message, now_ns)
                     continue
@@ -321,3 +337,7 @@ class CanNetwork(Network):
                         if passed_on is None or passed_on.data is not data:
                             passed_on = forward.carrying(data)
                         heappush(calendar, (end_ns + forward.delay_ns, forward.rank, passed_on))
+            if log:
+                number = message.noted_as
+                note_end(end_ns)
+                note_number(log.number_of(message) if number < 0 else number)

@@ -7,6 +7,7 @@ from heapq import heappop, heappush, heapreplace
 from typing import Protocol
 
 from sim.network.calendar import Calendar
+from sim.network.frame_log import FrameLog
 from sim.network.frames import NS_PER_S, Frame
 from sim.network.messages import BusMessage, Flight, LiveBus, Repeated, WatchGroup
 from sim.network.streams import NEVER
@@ -18,12 +19,13 @@ Tap = Callable[[float, float, Frame, str], None]
 class Delivery:
     """Queues messages for their buses, follows frames to their ends, and makes the calls that these cause.
 
-    tap: called with (start_s, end_s, frame, sender channel) for every complete frame.
+    tap: called with (start_s, end_s, frame, sender channel) for every complete frame. log: notes them.
     """
 
     def __init__(self, calendar: Calendar) -> None:
         self._calendar = calendar
         self.tap: Tap | None = None
+        self.log: FrameLog | None = None
 
     def queue(self, message: BusMessage, now_ns: int) -> None:
         """Let the message wait for its bus; the first that waits plans the arbitration."""
@@ -82,6 +84,8 @@ class Delivery:
         if message.bus.sending is message and message.end_ns > now_ns and message.flight is None:
             if isinstance(message, Repeated) and message.forwards:
                 self._calendar.take_back(message.forwards, message.end_ns)  # its end is what matters now
+            if self.log:
+                self.log.take_back(message)
             self.follow(message, message.end_ns - message.duration_ns)
 
     def follow(self, message: BusMessage, start_ns: int) -> None:
@@ -102,6 +106,8 @@ class Delivery:
         end_s = now_ns / NS_PER_S
         if self.tap:
             self.tap(flight.start_ns / NS_PER_S, end_s, flight.frame, message.channel)
+        if self.log:
+            self.log.note(message, flight.frame, now_ns)
         if isinstance(message, Repeated):
             message.received(flight)
             if message.forwards:

@@ -18,13 +18,15 @@ from sim.wiring.segments import Segment
 # Order at one instant, after other SimPy events: the calendar sorts by these.
 ENDS, STATES, LIMITS, RELEASES, ARBITRATIONS = "2", "3", "4", "5", "6"
 
+NOT_NOTED = -1
+
 
 class BusMessage:
     """What one channel has to send, and where it is on the bus."""
 
     __slots__ = (
         "awaited", "bus", "channel", "duration_ns", "end_ns", "end_rank", "flight", "followed", "live",
-        "prev_end_ns", "rank", "receivers", "waits",
+        "noted_as", "prev_end_ns", "rank", "receivers", "waits",
     )  # fmt: skip
 
     def __init__(self, channel: str, frame: Frame, name: str) -> None:
@@ -41,6 +43,7 @@ class BusMessage:
         self.followed = True  # it must be in the calendar
         self.waits = False
         self.flight: Flight | None = None
+        self.noted_as = NOT_NOTED  # the number of its frames in a `FrameLog`
 
     @property
     def frame(self) -> Frame:
@@ -62,6 +65,7 @@ class BusMessage:
         self.measure()
 
     def measure(self) -> None:
+        self.noted_as = NOT_NOTED
         self.duration_ns = frame_ns(self.frame, self.bus.bitrate_bps)
 
     def last_end_ns(self, now_ns: int) -> int:

@@ -1,12 +1,16 @@
 """Recordings, opened again by python-can's own readers."""
 
+import io
+import random
 from pathlib import Path
 
 import can
+import numpy as np
 import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
+from sim.link.record_lines import AscLines, CandumpLines, LineWords, lines
 from sim.link.recording import FORMATS, Recording
 from sim.link.tap import add_tap
 from sim.network.frames import Frame
@@ -146,3 +150,33 @@ def test_fd_frames_come_back_as_such(tmp_path: Path, suffix: str) -> None:
     assert {True} == {message.bitrate_switch for message in messages if message.is_fd}
     assert 0x0D8 in fast
     assert 0x110 in {message.arbitration_id for message in messages if not message.is_fd}
+
+
+@pytest.mark.parametrize("format", [CandumpLines(), AscLines()])
+def test_lines_written_together_are_those_that_python_can_writes_one_by_one(
+    format: CandumpLines | AscLines,
+) -> None:
+    """The times of many lines are rounded as python-can rounds each: halves, and days, among them."""
+    dice = random.Random(3)
+    ends_ns = sorted(
+        dice.choice((1000, 500, 1)) * dice.randrange(1 << dice.choice((20, 34, 40))) for _ in range(900)
+    )
+    message = can.Message(arbitration_id=0x7E0, data=b"\x01\x02", is_extended_id=False, channel=1)
+    file = io.StringIO()
+    writer = format.writer_of(file)
+    for end_ns in ends_ns:
+        message.timestamp = end_ns / 1e9
+        writer.on_message_received(message)
+    from_ns = ends_ns[0] if isinstance(format, AscLines) else 0
+    message.timestamp = 0.0
+    words = LineWords(format).of(message)
+    found = lines(format, np.array(ends_ns), from_ns, [words], np.zeros(len(ends_ns), int))
+    assert file.getvalue().splitlines()[-len(ends_ns) :] == found.splitlines()
+
+
+def test_one_recording_of_a_car_at_a_time(tmp_path: Path) -> None:
+    """A second recording is refused while the first goes on, and possible after it."""
+    live = bench_of("six-modules").live
+    with Recording(live, tmp_path / "a.log"), pytest.raises(Problem, match="being recorded already"):
+        Recording(live, tmp_path / "b.log")
+    Recording(live, tmp_path / "b.log").stop()
