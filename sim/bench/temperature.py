@@ -55,23 +55,19 @@ def location_of(id: str, car: Car) -> str:
 
 
 def elements_at(name: str, car: Car) -> frozenset[str]:
-    """The elements that a hand moves, or a heat gun warms, at a part or place of the harness."""
-    plugs = [plug for plug in car.connectors.values() if name in (plug.id, plug.owner)]
-    ends = {
-        node
-        for plug in plugs
-        for pin in plug.pins
-        for node in (pin.id, pin.inner, f"{pin.id}a", f"{pin.id}b")
-    }
+    """The elements that a hand moves, or a heat gun warms, at a part or place of the harness.
+
+    At a module it is what is inside, at its connector the contacts and the wires there.
+    """
+    if name in car.built.modules:
+        return frozenset(id for id in car.elements if id.startswith(f"{name}:"))
+    plug = car.connectors.get(name)
+    ends = {node for pin in plug.pins for node in (pin.id, f"{pin.id}a", f"{pin.id}b")} if plug else {name}
     wire = car.elements.get(name)
-    ends |= {name} if wire is None else {wire.a, wire.b}
-    inside = f"{name}:"
+    ends |= {wire.a, wire.b} if wire else set()
     found = (
         one.id
         for one in car.elements.values()
-        if one.id == name
-        or one.id.startswith(inside)
-        or {one.a, one.b} & ends
-        or name in (part_of(one.a), part_of(one.b))
+        if one.id == name or {one.a, one.b} & ends or name in (part_of(one.a), part_of(one.b))
     )
     return frozenset(found)

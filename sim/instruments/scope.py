@@ -128,10 +128,10 @@ class Picture(Result):
 
 def swept(bench: Probed, observed: Observed) -> Picture:
     """Return what the scope shows of the bench's last observation."""
-    if not observed.frame_fidelity:
-        raise EditProblem("a scope needs a bench at frame fidelity")
     found, what = now(bench), observed.what
     near = set(channels_at(found, *what.points))
+    if near and not observed.frame_fidelity:
+        raise EditProblem("a scope on a bus needs a bench at frame fidelity")
     everything: tuple[Ran, ...] = (*observed.frames, *observed.on_wires)
     ran = [one for one in everything if one.sender in near]
     disturbed = _disturbed(found, observed, near)

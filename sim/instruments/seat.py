@@ -38,6 +38,7 @@ class Seat:
     fob: str
     rough: bool = False  # the engine shakes: a cylinder does not fire
     pack_pct: int | None = None
+    speed_kph: int = 0
 
     @property
     def engine_words(self) -> str:
@@ -78,6 +79,7 @@ def seat_of(bench: Bench) -> Seat:
         str(bench.live.world.fob.value).replace("_", " "),
         bool(bench.live.world.misfires),
         _pack_pct(bench),
+        int(str(bench.live.world.speed_kph.value)),
     )
 
 

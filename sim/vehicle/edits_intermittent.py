@@ -18,7 +18,7 @@ from sim.vehicle.words import UNITS_S
 INTERRUPTION_S = (0.01, 3600.0)
 EVERY_SO_OFTEN = "every {between_s:g} s for {open_s:g} s"  # as it is offered
 # while it is shaken: mean time between two interruptions, and mean length of one
-SHAKEN_BETWEEN_S, SHAKEN_OPEN_S = 0.8, 0.4
+SHAKEN_BETWEEN_S, SHAKEN_OPEN_S = 0.8, 0.7
 CONDITIONS = {
     "when shaken": Intermittent(SHAKEN_BETWEEN_S, SHAKEN_OPEN_S, "when shaken"),
     "when hot": Intermittent(0.0, 0.0, "when hot"),
@@ -67,11 +67,13 @@ KINDS = (
             *_answers("opens intermittently", "every 20 s for 300 ms"),
             *_answers("opens when it is shaken", "when shaken"),
             *_answers("opens when it is hot", "when hot"),
+            Answer("module", "cracked solder joint inside", "interrupt {part}:GND.trace when shaken"),
         ),
         offers=(
             Offer("pin", "Open it intermittently", f"interrupt {{part}} {EVERY_SO_OFTEN}"),
             Offer("joint", "Open it when it is shaken", "interrupt {part} when shaken"),
             Offer("joint", "Open it when it is hot", "interrupt {part} when hot"),
+            Offer("module", "Crack its ground joint inside", "interrupt {part}:GND.trace when shaken"),
         ),
     ),
 )

@@ -100,11 +100,31 @@ def test_an_unknown_condition_or_place_is_one_clear_error() -> None:
         parse_action("wiggle ABS.C2", CAR)
 
 
-def test_a_hand_reaches_the_wires_and_joints_of_a_connector_and_nothing_else() -> None:
-    """Contacts, wire ends and what is soldered behind them."""
-    found = elements_at("ABS.C1", CAR)
-    assert {"ABS.C1.1", "ABS:GND.trace"} <= found
-    assert not {"ECM.C1.1", "G2"} & found
+def test_a_hand_tells_a_connector_from_what_is_soldered_inside() -> None:
+    """At the connector contacts and wires move, at the module's case the joints inside."""
+    plug, inside = elements_at("ABS.C1", CAR), elements_at("ABS", CAR)
+    assert "ABS.C1.1" in plug
+    assert "ABS:GND.trace" in inside
+    assert not {"ABS:GND.trace", "ECM.C1.1", "G2"} & plug
+    assert not plug & inside
+
+
+def test_a_cold_joint_in_a_module_opens_under_a_hand_on_its_case_and_resoldering_mends_it() -> None:
+    """The wiggled case restarts the module, its wiggled connector does not; resoldered it bears both."""
+    bench = running("interrupt CLUSTER:GND.trace when shaken")
+
+    def restarts() -> int:
+        starts = ("unpowered", "starting")
+        return sum(1 for one in bench.trace.events if one.subject == "CLUSTER" and one.value in starts)
+
+    before = restarts()
+    bench.do("wiggle CLUSTER.C1")
+    assert before == restarts()
+    bench.do("wiggle CLUSTER")
+    shaken = restarts()
+    assert shaken > before
+    bench.do_all(["repair CLUSTER:GND.trace", "wiggle CLUSTER"])
+    assert shaken == restarts()
 
 
 def test_a_wiggle_costs_minutes_and_trim_where_the_wire_is_hidden() -> None:

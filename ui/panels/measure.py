@@ -10,6 +10,7 @@ from functools import partial
 
 import streamlit as st
 
+from sim.bench.action_words import words_of
 from sim.bench.observations import SHOWN_AS, Kind
 from sim.instruments.cautions import VENTS_GAS
 from sim.instruments.expected import ExpectedReading
@@ -19,6 +20,7 @@ from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.battery import POSTS, battery
 from ui.drawing.instruments import Setup, display, expected_table, readings_table, strip
+from ui.panels.controls import action_button
 from ui.panels.help import term
 from ui.panels.terminals import (
     GENTLEST,
@@ -40,6 +42,7 @@ KINDS = {
     "clamp": "Clamp A",
     "load": "Load test", "look": "Inspect",
 }  # fmt: skip
+BY_HAND_ICONS = {"wiggle": "vibration", "heat": "local_fire_department", "freeze": "ac_unit"}
 LAMPS_W = {2.0: "2 W test light", 5.0: "5 W", 21.0: "21 W", 55.0: "55 W"}
 USUAL_LAMP_W = 21.0
 # words of the glossary that are met with an instrument
@@ -66,6 +69,8 @@ def show(held: Held, visible: Visible, to_diagrams: bool = True) -> None:
     words = {"look": "Inspect", "load": "Load test"}.get(kind, "Measure")
     icon = ":material/visibility:" if kind == "look" else ":material/electric_meter:"
     measuring_button(words, "measure", icon, held, visible, sentence, "choose where to measure first")
+    if kind == "look":
+        _by_hand()
     _keep_on(kind)
     _battery(visible)
     if to_diagrams and "diagrams" in st.session_state.get("entries", {}):
@@ -78,6 +83,17 @@ def show(held: Held, visible: Visible, to_diagrams: bool = True) -> None:
     if readings:
         with st.expander(f"Readings: {len(readings)}", expanded=len(readings) > 1, key="readings_box"):
             sheet.show(readings_table(readings[-SHOWN_READINGS:]), "readings", partial(_take_again, held))
+
+
+def _by_hand() -> None:
+    """What a hand, a heat gun or freeze spray does at the part that is chosen for an inspection."""
+    part = st.session_state.get("look_at")
+    if not part:
+        return
+    with st.container(horizontal=True):
+        for verb, icon in BY_HAND_ICONS.items():
+            action_button(words_of(f"{verb} {part}"), f"{verb} {part}", icon=f":material/{icon}:")
+    st.caption("Leave the meter's leads on, then read Min V and Max V.", help=term("wiggle test"))
 
 
 def _set_up(kind: str, held: Held, visible: Visible) -> Setup:

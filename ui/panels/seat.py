@@ -7,6 +7,7 @@ from typing import Literal
 import streamlit as st
 
 from sim.bench.actions import FOB_PLACES
+from sim.modules.facts import MOVES
 from sim.vehicle.elements import CHARGE_CABLE
 from ui.drawing import sheet
 from ui.drawing.dash import ACTIONS, Controls, cluster, controls
@@ -17,6 +18,7 @@ from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import ask_to_do
 
+SPEEDS_KPH = (5, 30, 50, 0)
 KEY_WORDS = {"key_accessory": "accessory", "key_run": "run", "key_crank": "crank"}
 ELSEWHERE = ("brake", "button", *KEY_WORDS)
 
@@ -31,6 +33,7 @@ def show(held: Held, visible: Visible) -> None:
         _button("brake" in operated, "brake" in on)
     if "key_run" in operated:
         _key(on)
+    _drive(visible)
     _fob()
     if held.car.built.high_voltage and held.car.built.high_voltage.inlet:
         _cable(CHARGE_CABLE in on)
@@ -63,6 +66,17 @@ def _key(on: frozenset[str]) -> None:
         for position in ("off", "accessory", "run", "crank"):
             kind: Literal["primary", "secondary"] = "primary" if position == now else "secondary"
             action_button(position, f"key {position}", kind=kind)
+
+
+def _drive(visible: Visible) -> None:
+    """Driving, while the engine runs or the vehicle is ready; how fast it goes is told in words."""
+    if visible.seat.engine not in MOVES:
+        return
+    with st.container(horizontal=True, vertical_alignment="center", gap="small"):
+        st.caption(f"speed {visible.seat.speed_kph} km/h", width="content")
+        for speed_kph in SPEEDS_KPH:
+            words = f"drive at {speed_kph} km/h" if speed_kph else "stop the car"
+            action_button(words, f"drive at {speed_kph} km/h", kind="tertiary")
 
 
 def _fob() -> None:

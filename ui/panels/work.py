@@ -213,7 +213,8 @@ def _sensor(held: Held, visible: Visible) -> None:
 def _module(held: Held, visible: Visible) -> None:
     modules = {name: one.title for name, one in held.car.claimed.modules.items()}
     name = _which("which module", "work_module", modules)
-    _offer(visible, "module", "{work_module}", ("Fit a good one", "replace {work_module}"))
+    solder = ("Resolder its ground joint", "repair {work_module}:GND.trace")
+    _offer(visible, "module", "{work_module}", ("Fit a good one", "replace {work_module}"), solder)
     if name in with_set_up(held.car, "coding") or name in with_set_up(held.car, "keys"):
         st.caption("A new one has to be set up with the tester: see Tester, Identify and set up a module.")
     if visible.only_found:
