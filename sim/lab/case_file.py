@@ -115,7 +115,7 @@ def _check(case: Case) -> None:
         _check_all(parse_edit, story.edits, car, ("stories", name, "edits"))
     for place, step in enumerate(case.steps):
         _check_all(parse_action, step.do, car, ("steps", place, "do"))
-        _check_names(step.seen, car, place)
+        check_names(step.seen, car, ("steps", place, "seen"))
     for place, plan in enumerate(case.experiments):
         _check_all(parse_action, plan, car, ("experiments", place))
 
@@ -130,8 +130,8 @@ def _check_all(
             raise Problem(problem.what, (*path, place)) from None
 
 
-def _check_names(seen: Evidence, car: Car, place: int) -> None:
-    path = ("steps", place, "seen")
+def check_names(seen: Evidence, car: Car, path: tuple[str | int, ...]) -> None:
+    """Raises `Problem` with its place below `path` where evidence names no lamp or module of the car."""
     lamps = [name for module in car.built.modules.values() for name in module.telltales]
     modules = list(car.built.modules)
     for field in NAMED:

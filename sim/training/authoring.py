@@ -4,9 +4,9 @@
     fields |= {"exercise": "Tail lamps", "topic": "fuses", ...}
     exercise_from_text(exercise_file(fields), "tail-lamps.yaml")
 
-A field is a text; one that lists something has a line for each. `faults` is how many faults share the work
-order; what each of them has of its own is in fields named by `of_fault`. `seed` matters where
-something opens intermittently, by chance.
+A field is a text; one that lists something has a line for each, `complaint` is YAML. `faults` is how many
+faults share the work order; what each of them has of its own is in fields named by `of_fault`. `seed`
+matters where something opens intermittently, by chance.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ from collections.abc import Iterable, Mapping
 from io import StringIO
 from typing import Any
 
-from ruamel.yaml import YAML
+from ruamel.yaml import YAML, YAMLError
 from ruamel.yaml.scalarstring import FoldedScalarString
 
 from sim.bench.actions import parse_action
 from sim.bench.bench import Bench
-from sim.training.exercise import Exercise
+from sim.training.exercise import Complaint, Exercise
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all, is_theory, parse_edit
 from sim.vehicle.problems import EditProblem
@@ -28,6 +28,7 @@ from sim.vehicle.problems import EditProblem
 LISTS = ("after", "arrives", "before", "tools", "proof", "safety", "hints", "solution")
 GUIDE_LISTS = ("wrong_turns", "ask")
 OF_A_FAULT = ("arrives", "solution", "why")
+SAID = ("words", "complaint")  # of a further fault only where it is not what is said of the first
 READS_ONLY = ("scan", "save", "clear", "unlock")
 MOST_FAULTS = 21  # as many as an exercise file may hold
 FOLD_AT = 90  # letters beyond which a text is folded over several lines
@@ -88,6 +89,7 @@ def exercise_file(fields: Mapping[str, str]) -> str:
     }
     data |= {name: _lines(fields[name]) for name in LISTS if fields.get(name, "").strip()}
     data.setdefault("arrives", [])
+    data |= _complaint(fields.get("complaint", ""))
     if data["seed"] == 0:
         del data["seed"]
     data["guide"] = _filled(fields, ("why",)) | {
@@ -110,9 +112,14 @@ def fields_of(exercise: Exercise) -> dict[str, str]:
     fields |= {name: str(data["work_order"][name]) for name in ("customer", "words", "history")}
     fields |= {name: str(data[name]) for name in ("exercise", "topic", "level", "car", "seed", "goal")}
     fields |= {"minutes": f"{exercise.minutes:g}", "why": exercise.guide.why}
+    fields["complaint"] = _steps(exercise.complaint)
     for number, other in enumerate(exercise.others, start=2):
         fields |= {of_fault("arrives", number): "\n".join(other.arrives), of_fault("why", number): other.why}
-        fields |= {of_fault("solution", number): "\n".join(other.solution)}
+        fields |= {
+            of_fault("solution", number): "\n".join(other.solution),
+            of_fault("words", number): other.words,
+        }
+        fields |= {of_fault("complaint", number): _steps(other.complaint)}
     return fields | {"faults": f"{1 + len(exercise.others)}"}
 
 
@@ -136,7 +143,12 @@ def without_fault(fields: Mapping[str, str], number: int) -> dict[str, str]:
         for place, one in enumerate(left, start=1)
         for name in OF_A_FAULT
     }
-    return {**fields, **{of_fault(name, count): "" for name in OF_A_FAULT}, **moved, "faults": f"{len(left)}"}
+    for name in SAID:
+        said = [fields.get(of_fault(name, one), "") for one in left]
+        moved |= {of_fault(name, place): one for place, one in enumerate(said, start=1)}
+        moved[name] = said[0] or fields.get(name, "")
+    gone = {of_fault(name, count): "" for name in (*OF_A_FAULT, *SAID)}
+    return {**fields, **gone, **moved, "faults": f"{len(left)}"}
 
 
 # -- small things ------------------------------------------------------------------------------------------
@@ -164,7 +176,30 @@ def _lines(text: str) -> list[str]:
 
 def _other(fields: Mapping[str, str], number: int) -> dict[str, Any]:
     own = {name: fields.get(of_fault(name, number), "") for name in OF_A_FAULT}
-    return {name: _lines(own[name]) for name in ("arrives", "solution")} | _filled(own, ("why",))
+    said = _filled({"words": fields.get(of_fault("words", number), "")}, ("words",))
+    said |= _complaint(fields.get(of_fault("complaint", number), ""))
+    return {name: _lines(own[name]) for name in ("arrives", "solution")} | said | _filled(own, ("why",))
+
+
+def _complaint(text: str) -> dict[str, Any]:
+    """The steps that a text says in YAML; text of another form is refused when the file is read."""
+    if not text.strip():
+        return {}
+    try:
+        return {"complaint": YAML(typ="safe").load(text)}
+    except YAMLError:
+        return {"complaint": text}
+
+
+def _steps(complaint: Complaint) -> str:
+    """A complaint as YAML; nothing for none."""
+    if not complaint:
+        return ""
+    out = StringIO()
+    yaml = YAML()
+    yaml.width = FOLD_AT
+    yaml.dump([step.model_dump(mode="json", exclude_defaults=True) for step in complaint], out)
+    return out.getvalue()
 
 
 def _filled(fields: Mapping[str, str], names: Iterable[str]) -> dict[str, Any]:

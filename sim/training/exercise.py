@@ -2,8 +2,10 @@
 
 Everything in it is invented. `arrives` are the hidden edits (`[]` where nothing is wrong: "no fault found");
 `before` is what happened to the car before it came in, so that codes are stored as on a car that was driven.
-`solution` is a list of actions that finds, repairs and proves. `others` are further faults for the same
-work order, so that neighbors in a class need not have the same car.
+`complaint` are the customer's words as steps of a case, done on the car as it came in; a step's note says
+which words. `solution` is a list of actions that finds, repairs and proves. `others` are further faults for
+the same work order, so that neighbors in a class need not have the same car; where the words do not fit one
+of them, it has its own.
 
 Not modelled: customers who leave something out on purpose.
 """
@@ -22,6 +24,8 @@ from sim.bench.actions import parse_action
 from sim.bench.bench import Bench, BenchWithoutReasons
 from sim.bench.snapshot import StartedOnce
 from sim.catalogue import shipped_cars, shipped_exercises
+from sim.lab.case import CaseStep
+from sim.lab.case_file import check_names
 from sim.vehicle.car import Car
 from sim.vehicle.description_base import Part
 from sim.vehicle.edits import apply_all, is_theory, parse_edit
@@ -46,6 +50,8 @@ Sentence = Annotated[str, Field(min_length=1, max_length=600)]
 Sentences = Annotated[tuple[Sentence, ...], BeforeValidator(_listed), Field(max_length=MOST_ACTIONS)]
 
 
+# what the customer says happens; a step without a note checks what the words leave unsaid
+Complaint = Annotated[tuple[CaseStep, ...], Field(max_length=20)]
 FilePath = tuple[str | int, ...]  # where in a file: keys and places in lists
 
 
@@ -66,11 +72,16 @@ class Guide(Part):
 
 
 class OtherFault(Part):
-    """Another fault for the same work order, with its own solution."""
+    """Another fault for the same work order, with its own solution.
+
+    `words`, `complaint`: what the customer says of this one, if it is not what is said of the first.
+    """
 
     arrives: Sentences
     solution: Sentences
     why: str = Field(min_length=1, max_length=2000)
+    words: str = Field("", max_length=1200)
+    complaint: Complaint = ()
 
 
 class Exercise(Part):
@@ -88,6 +99,7 @@ class Exercise(Part):
     work_order: WorkOrder
     arrives: Sentences
     before: Sentences = ()
+    complaint: Complaint = ()
     goal: str = Field(min_length=1, max_length=600)
     tools: tuple[Tool, ...] = TOOLS
     minutes: float = Field(30, gt=0, le=600)
@@ -138,6 +150,8 @@ class Exercise(Part):
             return self
         other = self.others[place - 1]
         data = self.model_dump() | {"arrives": other.arrives, "solution": other.solution}
+        data["work_order"] |= {"words": other.words or self.work_order.words}
+        data["complaint"] = other.complaint or self.complaint
         return Exercise.model_validate(data | {"guide": data["guide"] | {"why": other.why}})
 
 
@@ -183,17 +197,18 @@ def _check(exercise: Exercise) -> None:
         with _at("after", place):
             if name not in shipped_exercises():
                 raise Problem(f"no exercise '{name}'{did_you_mean(name, shipped_exercises())}")
-    faults: list[tuple[FilePath, Sentences, Sentences]] = [((), exercise.arrives, exercise.solution)]
-    faults += [(("others", k), other.arrives, other.solution) for k, other in enumerate(exercise.others)]
-    for path, arrives, solution in faults:
-        car = _arrived(exercise.whole_car, arrives, (*path, "arrives"))
+    faults: list[tuple[FilePath, Exercise | OtherFault]] = [((), exercise)]
+    faults += [(("others", k), other) for k, other in enumerate(exercise.others)]
+    for path, fault in faults:
+        car = _arrived(exercise.whole_car, fault.arrives, (*path, "arrives"))
         waited_s = 0.0
         for place, text in enumerate(exercise.before):
             with _at("before", place):
                 waited_s += parse_action(text, car).number
                 if waited_s > LONGEST_S:
                     raise Problem(f"more than {LONGEST_S / 3600:g} h pass before the car comes in")
-        _check_solution(solution, car, (*path, "solution"))
+        _check_complaint(fault.complaint, car, (*path, "complaint"))
+        _check_solution(fault.solution, car, (*path, "solution"))
 
 
 def _arrived(car: Car, arrives: Sentences, path: FilePath) -> Car:
@@ -205,6 +220,14 @@ def _arrived(car: Car, arrives: Sentences, path: FilePath) -> Car:
                 raise Problem(f"'{edit.text}' mends something; a car arrives with faults")
             car = edit.apply(car)
     return car
+
+
+def _check_complaint(steps: Complaint, car: Car, path: FilePath) -> None:
+    for place, step in enumerate(steps):
+        for number, text in enumerate(step.do):
+            with _at(*path, place, "do", number):
+                parse_action(text, car)
+        check_names(step.seen, car, (*path, place, "seen"))
 
 
 def _check_solution(solution: Sentences, car: Car, path: FilePath) -> None:

@@ -5,7 +5,7 @@ For authors of exercises, and for the tests: `prove` raises one clear sentence, 
 `rivals` asks the other question: is there something else that the solution has not ruled out when it begins
 to repair?
 
-Not modelled: whether the words of the work order fit; rivals that are two faults at once.
+Not modelled: words of the work order that no step of the complaint plays; rivals that are two faults at once.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from sim.lab.compare import reliable
 from sim.lab.sight import Sight
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt
+from sim.training.complaint import check_complaint
 from sim.training.exercise import Exercise
 from sim.training.hand_in import NO_FAULT, HandIn
 from sim.training.rival_sets import Glance, nearest, one_of_each, other_faults
@@ -38,8 +39,11 @@ class Proven:
 
 
 def prove(exercise: Exercise) -> Proven:
-    """Play the scripted solution; raises `Problem` where it does not find, repair and prove."""
+    """Play complaint and solution; raises `Problem` where the one does not fit the car, or where the other
+    does not find, repair and prove.
+    """
     attempt = _begun(exercise)
+    check_complaint(exercise)
     for place, action in enumerate(exercise.solution):
         try:
             step = attempt.do(action)

@@ -27,6 +27,7 @@ LABELS = {
     "customer": "customer (an invented name)",
     "words": "what the customer says",
     "history": "what is known of the car",
+    "complaint": "the customer's words as steps of a case, in YAML (do, seen, note); played by the check",
     "goal": "what it teaches",
     "safety": "safety notes (one in each line)",
     "hints": "hints, from gentle to plain (one in each line)",
