@@ -15,7 +15,8 @@ from collections.abc import Iterable, Mapping
 from io import StringIO
 from typing import Any
 
-from ruamel.yaml import YAML, YAMLError
+from ruamel.yaml import YAML
+from ruamel.yaml.error import YAMLError
 from ruamel.yaml.scalarstring import FoldedScalarString
 
 from sim.bench.actions import parse_action
