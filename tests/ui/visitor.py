@@ -282,6 +282,9 @@ class Visitor:
                 self.query = message.page_info_changed.query_string
             case "auto_rerun":
                 self.repeats[message.auto_rerun.fragment_id] = message.auto_rerun.interval
+            case "stop_auto_rerun":
+                for fragment in message.stop_auto_rerun.fragment_ids:
+                    self.repeats.pop(fragment, None)
             case "delta":
                 self._change(message)
             case "script_finished":

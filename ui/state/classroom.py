@@ -93,6 +93,12 @@ def exercises_in_exams(names: tuple[str, ...]) -> frozenset[str]:
     return frozenset(one.name for one in known if any(is_same(one.exercise, exam) for exam in exams))
 
 
+def come_back() -> None:
+    """In a part that a page draws again by itself: the whole page, where the records were out of reach."""
+    if st.session_state.get("out_of_reach"):
+        st.rerun()
+
+
 def role() -> Role:
     """The role of this session; a student's key in the address comes before everything."""
     if student() is not None:

@@ -59,6 +59,7 @@ def _pause_class(paused: bool) -> str:
 
 
 def _live(class_id: int) -> None:
+    classroom.come_back()
     if not classroom.let_in():
         st.warning("This is for the instructor; sign in again.", icon=":material/lock:")
         return

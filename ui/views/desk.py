@@ -123,6 +123,7 @@ def _tasks(student: StudentRow, group: ClassRow) -> None:
 @st.fragment(run_every=at_work.LOOK_EVERY_S)
 def _wait_for_more(student: StudentRow) -> None:
     """A new exercise of the class appears without a refresh."""
+    classroom.come_back()
     try:
         signal = classroom.signal_of(student.class_id)
     except Problem:  # erased meanwhile

@@ -53,6 +53,7 @@ def show() -> None:
 
 @st.fragment(run_every=LOOK_EVERY_S)
 def _listen(held: AtWork) -> None:
+    classroom.come_back()
     if held.has_news():
         try:
             held.take_in_news()
