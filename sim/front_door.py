@@ -104,12 +104,14 @@ def front_end_command(port: int, address: str = LOOPBACK) -> list[str]:
     ]
 
 
-@command("passphrase", examples=["passphrase", "passphrase --records sqlite:///class.sqlite"])
+@command("passphrase", examples=["passphrase", "passphrase --name 'Ines Duarte'"])
+@click.option("--name", default="", help="Of another instructor, who is added if there is none of this name.")
 @records_option
-def passphrase(records: str | None) -> None:
+def passphrase(name: str, records: str | None) -> None:
     """Choose the instructor's passphrase.
 
-    On the machine that keeps the records. Everyone signed in before is signed out.
+    On the machine that keeps the records. Everyone signed in before is signed out; with --name only this
+    instructor is.
     """
     kept = Records(records or records_url())
     try:
@@ -118,10 +120,14 @@ def passphrase(records: str | None) -> None:
         if new != getpass.getpass("once more: "):
             raise Problem("the two passphrases differ; the old one stays")
         door = Door(kept.engine)
-        door.forget_passphrase()
-        door.set_passphrase(new)
+        if name:
+            door.give(name, new)
+        else:
+            door.forget_passphrase()
+            door.set_passphrase(new)
     except EOFError:
         raise Problem("nothing was entered; the old passphrase stays") from None
     finally:
         kept.close()
-    print("The instructor's pages open with it. Everyone signed in before is signed out.")
+    whose = f"{name} signs in with this name and it." if name else "Everyone signed in before is signed out."
+    print(f"The instructor's pages open with it. {whose}")

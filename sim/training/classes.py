@@ -11,7 +11,7 @@ from sqlalchemy.exc import IntegrityError
 
 from sim.training.class_list import Listed
 from sim.training.rows import ClassRow, StudentRow
-from sim.training.schema import class_lists, classes, students, visits
+from sim.training.schema import class_lists, classes, co_teachers, students, visits
 from sim.training.store import (
     Store,
     alone,
@@ -29,6 +29,7 @@ from sim.vehicle.problems import Problem
 # no letters or digits that look or sound alike
 CODE_LETTERS = "ACDEFHJKMNPRTUVWXY34679"
 CODE_LENGTH = 7
+FIRST_INSTRUCTOR = 1  # chose the first passphrase, and has all classes
 LONGEST_CLASS_NAME, LONGEST_NAME = 80, 60
 KEY_BYTES = 24
 
@@ -39,16 +40,20 @@ class Classes:
     def __init__(self, store: Store) -> None:
         self._store = store
 
-    def open(self, name: str, private: bool = False) -> ClassRow:
-        """Open a new class with a join code of its own; `private`: one person who practices at home."""
+    def open(self, name: str, private: bool = False, opened_by: int | None = None) -> ClassRow:
+        """Open a new class with a join code of its own; `private`: one person who practices at home.
+
+        `opened_by`: the number of the instructor.
+        """
         name = checked_name(name, "class", LONGEST_CLASS_NAME)
         while True:
             code = "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
             now_s = self._store.clock()
-            row = {"name": name, "join_code": code, "opened_s": now_s, "private": private}
+            row: dict[str, Any] = {"name": name, "join_code": code, "opened_s": now_s, "private": private}
+            row |= {"opened_by": opened_by}
             try:
                 with writing(self._store.engine) as connection:
-                    return ClassRow(insert(connection, classes, row), name, code, now_s, None, private)
+                    return ClassRow(id=insert(connection, classes, row), **row)
             except IntegrityError:  # the one code in billions that is taken
                 continue
 
@@ -90,6 +95,35 @@ class Classes:
         """All classes but the private ones, the newest first."""
         wanted = select(classes).where(classes.c.private.is_(False))
         return self._store.rows(ClassRow, wanted.order_by(classes.c.id.desc()))
+
+    def taught_by(self, instructor_id: int) -> list[ClassRow]:
+        """The classes that an instructor opened or co-teaches, the newest first; the first one has all.
+
+        Classes of which it is not known who opened them are everybody's.
+        """
+        if instructor_id == FIRST_INSTRUCTOR:
+            return self.listed()
+        beside = select(co_teachers.c.class_id).where(co_teachers.c.instructor_id == instructor_id)
+        whose = or_(
+            classes.c.opened_by.is_(None), classes.c.opened_by == instructor_id, classes.c.id.in_(beside)
+        )
+        wanted = select(classes).where(classes.c.private.is_(False), whose)
+        return self._store.rows(ClassRow, wanted.order_by(classes.c.id.desc()))
+
+    def co_teachers(self, class_id: int) -> list[int]:
+        """The numbers of the instructors who teach a class beside the one who opened it."""
+        wanted = select(co_teachers.c.instructor_id).where(co_teachers.c.class_id == class_id)
+        with reading(self._store.engine) as connection:
+            return list(connection.scalars(wanted.order_by(co_teachers.c.instructor_id)).all())
+
+    def teach_together(self, class_id: int, instructors: Sequence[int]) -> None:
+        """Have these teach a class beside the one who opened it, and no others."""
+        with writing(self._store.engine) as connection:
+            one(connection, select(classes).where(classes.c.id == class_id), "class")
+            connection.execute(delete(co_teachers).where(co_teachers.c.class_id == class_id))
+            for instructor_id in instructors:
+                row = {"class_id": class_id, "instructor_id": instructor_id}
+                connection.execute(co_teachers.insert().values(**row))
 
     def get(self, class_id: int) -> ClassRow:
         """One class; raises `Problem` where there is none."""

@@ -1,4 +1,4 @@
-"""The instructor's passphrase: hashed by Argon2id, wrong tries slowed down and logged.
+"""The passphrases of instructors: hashed by Argon2id, wrong tries slowed down and logged.
 
     door = Door(records.engine)
     door.set_passphrase("correct horse battery")
@@ -10,7 +10,10 @@ further one, whether or not the next try is right; a try at a closed door is not
 as wrong before it is looked at, so that many at once are no more than one after the other. This computer is
 never shut out. A clock that is set back neither keeps the door closed nor a token valid.
 
-Not modelled: several instructors with passphrases of their own; one person with very many addresses.
+The first instructor adds others, each with a name and a passphrase of their own. A name that is not known
+takes as long to refuse as a wrong passphrase, and is refused in the same words.
+
+Not modelled: one person with very many addresses.
 """
 
 from __future__ import annotations
@@ -18,17 +21,20 @@ from __future__ import annotations
 import secrets
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
 from ipaddress import IPv6Address, IPv6Network, ip_address
 from threading import BoundedSemaphore, Lock
 from typing import Any, Literal
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError, VerifyMismatchError
-from sqlalchemy import Connection, Engine, delete, select
+from sqlalchemy import ColumnElement, Connection, Engine, delete, func, select
 from sqlalchemy.dialects import postgresql, sqlite
 
-from sim.training.schema import knocks, logins, passphrases, tokens
-from sim.training.store import alone, hashed, insert, reading, writing
+from sim.training.classes import FIRST_INSTRUCTOR, LONGEST_NAME
+from sim.training.schema import classes, co_teachers, knocks, logins, passphrases, tokens
+from sim.training.store import alone, checked_name, hashed, insert, name_key, one, reading, writing
 from sim.vehicle.problems import Problem
 
 SHORTEST, LONGEST = 10, 200
@@ -36,12 +42,25 @@ FREE_TRIES = 5
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 300.0
 KEPT_LOGINS = 10_000
 LONGEST_SOURCE = 80
-INSTRUCTOR = 1
+INSTRUCTOR = FIRST_INSTRUCTOR
 TryOutcome = Literal["right", "wrong", "closed"]
 FORGOTTEN_AFTER_S = 24 * 3600.0  # wrong tries of a source; our own choice
 CLOCK_SLACK_S = 3600.0  # so much may a clock be put right without ending visits
 MOST_HASHES_AT_ONCE = 2  # each takes 64 MiB
 STAYS_OPEN_S = 12 * 3600.0  # a day of classes; our own choice
+
+
+@dataclass(frozen=True, slots=True)
+class Instructor:
+    """An instructor; the first may have no name."""
+
+    id: int
+    name: str
+
+    @property
+    def is_first(self) -> bool:
+        """Whether this one chose the first passphrase, adds others and has all classes."""
+        return self.id == INSTRUCTOR
 
 
 class WrongPassphrase(Problem):
@@ -68,66 +87,141 @@ class Door:
         self._hashing = BoundedSemaphore(MOST_HASHES_AT_ONCE)
         self._hasher = PasswordHasher()  # the library's defaults: RFC 9106, low-memory recommendation
 
+    @cached_property
+    def _of_nobody(self) -> str:
+        """What a name that is not known is compared with, so that it is refused as slowly as any other."""
+        return self._hasher.hash(secrets.token_urlsafe())
+
     @property
     def has_passphrase(self) -> bool:
-        """Whether a passphrase has been set."""
+        """Whether the first passphrase has been set."""
+        first = select(passphrases.c.id).where(passphrases.c.id == INSTRUCTOR)
         with reading(self._engine) as connection:
-            return connection.execute(select(passphrases.c.id)).first() is not None
+            return connection.execute(first).first() is not None
 
     def forget_passphrase(self) -> None:
-        """Forget the passphrase and end all visits; the next one set is the first again."""
+        """Forget the first instructor's passphrase, end all visits; the next one set is the first again."""
         with writing(self._engine) as connection:
-            connection.execute(delete(passphrases))
+            connection.execute(delete(passphrases).where(passphrases.c.id == INSTRUCTOR))
             connection.execute(delete(tokens))
 
+    def instructors(self) -> list[Instructor]:
+        """All instructors, the first one first."""
+        wanted = select(passphrases.c.id, passphrases.c.name).order_by(passphrases.c.id)
+        with reading(self._engine) as connection:
+            return [Instructor(row.id, row.name) for row in connection.execute(wanted)]
+
+    def who(self, token: str) -> Instructor:
+        """Whose visit it is; raises `Problem` where the token is not valid."""
+        if not self.knows(token):
+            raise Problem("this is for the instructor; sign in again")
+        whose = select(passphrases.c.id, passphrases.c.name).join(
+            tokens, tokens.c.instructor_id == passphrases.c.id
+        )
+        with reading(self._engine) as connection:
+            row = connection.execute(whose.where(tokens.c.token_hash == hashed(token))).one()
+        return Instructor(row.id, row.name)
+
+    def name_first(self, name: str) -> None:
+        """Give the first instructor a name."""
+        name = checked_name(name, "instructor", LONGEST_NAME)
+        named = {"name": name, "name_key": name_key(name)}
+        with writing(self._engine) as connection:
+            _refuse_taken(connection, named["name_key"], but=INSTRUCTOR)
+            connection.execute(passphrases.update().where(passphrases.c.id == INSTRUCTOR).values(**named))
+
+    def add(self, name: str, new: str) -> Instructor:
+        """Add an instructor; raises `Problem` for a name that there is. Who may do so is asked before."""
+        check_length(new)
+        name = checked_name(name, "instructor", LONGEST_NAME)
+        words = self._hasher.hash(new)
+
+        def write(connection: Connection) -> Instructor:
+            _refuse_taken(connection, name_key(name))
+            number = (connection.scalar(select(func.max(passphrases.c.id))) or INSTRUCTOR) + 1
+            row = {"id": number, "name": name, "name_key": name_key(name), "hash": words}
+            connection.execute(passphrases.insert().values(**row))
+            return Instructor(number, name)
+
+        return alone(self._engine, write)
+
+    def give(self, name: str, new: str) -> Instructor:
+        """For the machine itself: give who has this name a passphrase and end their visits, or add them."""
+        known = next((one for one in self.instructors() if name_key(one.name) == name_key(name)), None)
+        if known is None:
+            return self.add(name, new)
+        check_length(new)
+        words = self._hasher.hash(new)
+        with writing(self._engine) as connection:
+            connection.execute(passphrases.update().where(passphrases.c.id == known.id).values(hash=words))
+            connection.execute(delete(tokens).where(tokens.c.instructor_id == known.id))
+        return known
+
+    def remove(self, instructor_id: int) -> None:
+        """Take an instructor's passphrase and visits away; the classes go to the first one, who stays."""
+        if instructor_id == INSTRUCTOR:
+            raise Problem("the first instructor stays")
+        with writing(self._engine) as connection:
+            connection.execute(delete(passphrases).where(passphrases.c.id == instructor_id))
+            connection.execute(delete(tokens).where(tokens.c.instructor_id == instructor_id))
+            connection.execute(delete(co_teachers).where(co_teachers.c.instructor_id == instructor_id))
+            theirs = classes.update().where(classes.c.opened_by == instructor_id)
+            connection.execute(theirs.values(opened_by=INSTRUCTOR))
+
     def set_passphrase(
-        self, new: str, old: str = "", source: str = "", *, at_this_computer: bool = False
+        self, new: str, old: str = "", source: str = "", *, name: str = "", at_this_computer: bool = False
     ) -> None:
-        """Set the passphrase; to change it takes the old one."""
+        """Set the first passphrase, or change that of an instructor, which takes the old one.
+
+        It ends the visits of this instructor.
+        """
         check_length(new)
         if self.has_passphrase:
-            self.open(old, source, at_this_computer=at_this_computer)
+            self.open(old, source, name=name, at_this_computer=at_this_computer)
         words = self._hasher.hash(new)
 
         def write(connection: Connection) -> None:
-            known = connection.execute(select(passphrases.c.hash)).scalar_one_or_none()
+            known = connection.scalar(select(passphrases.c.id).where(_is(name)))
             if known is None:
                 connection.execute(passphrases.insert().values(id=INSTRUCTOR, hash=words))
             elif old:
-                connection.execute(passphrases.update().values(hash=words))
-                connection.execute(delete(tokens))
+                connection.execute(passphrases.update().where(passphrases.c.id == known).values(hash=words))
+                connection.execute(delete(tokens).where(tokens.c.instructor_id == known))
             else:
                 raise Problem("someone else set a passphrase at this moment")
 
         alone(self._engine, write)
 
-    def open(self, said: str, source: str = "", *, at_this_computer: bool = False) -> str:
+    def open(self, said: str, source: str = "", *, name: str = "", at_this_computer: bool = False) -> str:
         """A token for the rest of the day if the passphrase is right; raises `WrongPassphrase` otherwise.
 
-        `source` says where the try came from; who is `at_this_computer` is never kept waiting.
+        `source` says where the try came from; who is `at_this_computer` is never kept waiting. Without a name
+        it is the first instructor.
         """
         source = source[:LONGEST_SOURCE]
-        try_id, known, wait_s = self._counted(source, at_this_computer)
+        try_id, known, wait_s = self._counted(source, at_this_computer, name)
         if not try_id:
             raise WrongPassphrase(f"too many wrong tries: wait {wait_s:.0f} s, then try again", wait_s)
         if not self._is_right(known, said):
             words = f"; wait {wait_s:.0f} s before the next try" if wait_s >= 1 else ""
             raise WrongPassphrase(f"that is not the passphrase{words}", wait_s)
         with writing(self._engine) as connection:
-            connection.execute(logins.update().where(logins.c.id == try_id).values(outcome="right"))
+            who = one(connection, select(passphrases.c.id, passphrases.c.name).where(_is(name)), "instructor")
+            let_in = {"outcome": "right", "name": who["name"]}
+            connection.execute(logins.update().where(logins.c.id == try_id).values(**let_in))
             connection.execute(delete(knocks).where(knocks.c.source == source))
-            return self._new_token(connection, self._clock())
+            return self._new_token(connection, self._clock(), who["id"])
 
-    def _counted(self, source: str, at_this_computer: bool) -> tuple[int, str, float]:
+    def _counted(self, source: str, at_this_computer: bool, name: str) -> tuple[int, str, float]:
         """Write a try down as wrong: its number, the hash to compare with, and how long the door is closed.
 
         The number is 0 where the door is closed already.
         """
         now_s = self._clock()
         with self._counting, writing(self._engine) as connection:
-            known = connection.execute(select(passphrases.c.hash)).scalar_one_or_none()
-            if known is None:
+            if connection.scalar(select(func.count()).select_from(passphrases)) == 0:
                 raise Problem("no passphrase has been set yet")
+            known = connection.scalar(select(passphrases.c.hash).where(_is(name))) or self._of_nobody
             row = self._knocks_of(connection, source, now_s)
             left_s = row["closed_until_s"] - now_s
             here = knocks.update().where(knocks.c.source == source)
@@ -181,12 +275,14 @@ class Door:
         newest = select(logins).order_by(logins.c.id.desc()).limit(most)
         with reading(self._engine) as connection:
             rows = connection.execute(newest).mappings().all()
-        return [(row["tried_s"], row["source"], row["outcome"]) for row in rows]
+        ended = (": ".join(filter(None, (row["outcome"], row["name"]))) for row in rows)
+        return [(row["tried_s"], row["source"], how) for row, how in zip(rows, ended, strict=True)]
 
-    def _new_token(self, connection: Connection, now_s: float) -> str:
+    def _new_token(self, connection: Connection, now_s: float, instructor_id: int) -> str:
         token = secrets.token_urlsafe(24)
         connection.execute(delete(tokens).where(tokens.c.until_s <= now_s))
-        row = {"token_hash": hashed(token), "until_s": now_s + STAYS_OPEN_S}
+        until_s = now_s + STAYS_OPEN_S
+        row = {"token_hash": hashed(token), "until_s": until_s, "instructor_id": instructor_id}
         connection.execute(tokens.insert().values(**row))
         return token
 
@@ -205,6 +301,18 @@ class Door:
         forgotten = knocks.c.tried_s < now_s - FORGOTTEN_AFTER_S
         connection.execute(delete(knocks).where(forgotten, knocks.c.source != source))
         return number
+
+
+def _is(name: str) -> ColumnElement[bool]:
+    """Whether a row is the instructor's of this name; without one, the first's."""
+    key = name_key(" ".join(name.split()))
+    return passphrases.c.name_key == key if key else passphrases.c.id == INSTRUCTOR
+
+
+def _refuse_taken(connection: Connection, key: str, but: int = 0) -> None:
+    taken = select(passphrases.c.id).where(passphrases.c.name_key == key, passphrases.c.id != but)
+    if connection.execute(taken).first():
+        raise Problem("there is an instructor of this name already")
 
 
 def wait_after_s(wrong: int) -> float:

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 class ClassRow:
     """A class. Students join with its code while it is open. `news` counts what its students were told.
 
-    `weights`: of the rubric's criteria, as JSON; None: as they are by default.
+    `weights`: of the rubric's criteria, as JSON; None: as they are by default. `opened_by`: the number of the
+    instructor; None: it is not known.
     """
 
     id: int
@@ -22,6 +23,7 @@ class ClassRow:
     by_approval: bool = False
     news: int = 0
     weights: str | None = None
+    opened_by: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

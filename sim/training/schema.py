@@ -72,6 +72,7 @@ classes = _table(
     # counts up with everything that the instructor lets the class know, so that one row tells of all news
     _needed("news", Integer, server_default="0"),
     Column("weights", Text),  # of the rubric, as JSON; none: all criteria count as they do by default
+    Column("opened_by", Integer),  # the instructor; none: before instructors were told apart
 )
 students = _table(
     "students",
@@ -192,10 +193,20 @@ messages = _table(
     _belongs_to("assignments", "assignment_id", nullable=True),  # none: not about an exercise
     Column("hint", Integer),  # the number of the hint that this gives
 )
+# of instructors: the first, with number 1, may have no name, and all others have one
 passphrases = _table(
     "passphrases",
     Column("id", Integer, primary_key=True, autoincrement=False),
     _needed("hash", Text),
+    _words("name", 60),
+    _needed("name_key", String(200), server_default=""),
+    Index("one_instructor_of_a_name", "name_key", unique=True),
+)
+# who teaches a class beside the one who opened it
+co_teachers = _table(
+    "co_teachers",
+    Column("class_id", Integer, ForeignKey("classes.id", ondelete="CASCADE"), primary_key=True),
+    Column("instructor_id", Integer, primary_key=True, autoincrement=False),
 )
 # tries at the door by where they come from, since the last right one
 knocks = _table(
@@ -212,8 +223,14 @@ logins = _table(
     _needed("tried_s", Float, index=True),
     _needed("source", String(80)),
     _needed("outcome", String(12)),
+    _words("name", 60),  # of who was let in
 )
-tokens = _table("tokens", Column("token_hash", String(64), primary_key=True), _needed("until_s", Float))
+tokens = _table(
+    "tokens",
+    Column("token_hash", String(64), primary_key=True),
+    _needed("until_s", Float),
+    _needed("instructor_id", Integer, server_default="1"),
+)
 # a learning record store outside, by its address
 record_stores = _table(
     "record_stores",

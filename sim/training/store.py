@@ -45,9 +45,11 @@ from sim.training.schema import (
     attempts,
     class_lists,
     classes,
+    co_teachers,
     knocks,
     messages,
     metadata,
+    passphrases,
     record_stores,
     results,
     reviews,
@@ -59,7 +61,7 @@ from sim.training.schema import (
 from sim.training.upkeep import check_whole, copy_before_version, make_private
 from sim.vehicle.problems import Problem
 
-VERSION = 7
+VERSION = 8
 BUSY_S = 10.0  # how long a writer waits for another
 CONNECT_S = 5  # how long a server may take to answer
 MOST_CONNECTIONS = 60  # to a server; a file has one writer anyhow
@@ -339,6 +341,20 @@ def _to_version_7(connection: Connection) -> None:
     _add_column(connection, "attempts", "program VARCHAR(40) NOT NULL DEFAULT ''")
 
 
+def _to_version_8(connection: Connection) -> None:
+    for table, column in (
+        ("classes", "opened_by INTEGER"),
+        ("passphrases", "name VARCHAR(60) NOT NULL DEFAULT ''"),
+        ("passphrases", "name_key VARCHAR(200) NOT NULL DEFAULT ''"),
+        ("tokens", "instructor_id INTEGER NOT NULL DEFAULT 1"),
+        ("logins", "name VARCHAR(60) NOT NULL DEFAULT ''"),
+    ):
+        _add_column(connection, table, column)
+    metadata.create_all(connection, [co_teachers])
+    for index in passphrases.indexes:
+        index.create(connection, checkfirst=True)
+
+
 def _told_by(file: str) -> dict[str, Any]:
     """Topic, car, level and minutes of an exercise file; what cannot be read stays as it is by default."""
     with suppress(YAMLError, KeyError, TypeError, ValueError):
@@ -377,6 +393,7 @@ MIGRATIONS: dict[int, Callable[[Connection], None]] = {
     5: _to_version_5,
     6: _to_version_6,
     7: _to_version_7,
+    8: _to_version_8,
 }
 
 

@@ -44,6 +44,20 @@ def test_a_passphrase_is_chosen_on_the_machine_itself(url: str, monkeypatch: pyt
     records.close()
 
 
+def test_another_instructor_is_added_on_the_machine_itself(url: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`passphrase --name` adds an instructor, or gives one another passphrase; the first stays signed in."""
+    saying(monkeypatch, *2 * ["first passphrase"], *2 * ["hers, the first"], *2 * ["hers, the second"])
+    assert 0 == cli.main(["passphrase", "--records", url])
+    records = Records(url)
+    token = Door(records.engine).open("first passphrase")
+    for _ in range(2):
+        assert 0 == cli.main(["passphrase", "--name", "Ines", "--records", url])
+    door = Door(records.engine)
+    assert door.knows(token)
+    assert "Ines" == door.who(door.open("hers, the second", name="Ines")).name
+    records.close()
+
+
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [

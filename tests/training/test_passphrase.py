@@ -238,3 +238,67 @@ def test_many_wrong_tries_at_once_are_all_counted(records: Records) -> None:
     assert outcomes["wrong"] <= FREE_TRIES + 9
     door.open(RIGHT, "127.0.0.1", at_this_computer=True)
     assert KNOCKS == door.tries_from("10.0.0.7"), "another source"
+
+
+# -- several instructors -----------------------------------------------------------------------------------
+
+
+def test_each_instructor_has_a_name_and_a_passphrase_of_their_own(door: Door) -> None:
+    """A passphrase opens with its own name only; a name that is not known is refused in the same words."""
+    ines = door.add("Ines Duarte", "the second passphrase")
+    assert ines == door.who(door.open("the second passphrase", name="ines  duarte"))
+    assert door.who(door.open(RIGHT)).is_first
+    for said, name in (("the second passphrase", ""), (RIGHT, "Ines Duarte"), (RIGHT, "Nemo")):
+        with pytest.raises(WrongPassphrase, match=r"^that is not the passphrase$"):
+            door.open(said, "far", name=name)
+    assert 3 == door.tries_from("far")
+    with pytest.raises(Problem, match="an instructor of this name already"):
+        door.add("INES DUARTE", "a third passphrase")
+
+
+def test_a_name_does_not_get_round_the_wait(door: Door) -> None:
+    """Tries count by where they come from, under whatever names, and a closed door is closed to all names."""
+    door.add("Ines", "the second passphrase")
+    for number in range(FREE_TRIES + 1):
+        with pytest.raises(WrongPassphrase):
+            door.open("wrong", "far", name=f"guess {number}")
+    with pytest.raises(WrongPassphrase, match="too many wrong tries"):
+        door.open("the second passphrase", "far", name="Ines")
+
+
+def test_what_one_instructor_changes_ends_no_other_visit(door: Door) -> None:
+    """A changed passphrase ends the visits of whose it is; who is removed is out at once."""
+    ines = door.add("Ines", "the second passphrase")
+    first, second = door.open(RIGHT), door.open("the second passphrase", name="Ines")
+    door.set_passphrase("a better passphrase", "the second passphrase", name="Ines")
+    assert (True, False) == (door.knows(first), door.knows(second))
+    second = door.open("a better passphrase", name="Ines")
+    door.remove(ines.id)
+    assert (True, False) == (door.knows(first), door.knows(second))
+    with pytest.raises(WrongPassphrase):
+        door.open("a better passphrase", name="Ines")
+    with pytest.raises(Problem, match="the first instructor stays"):
+        door.remove(door.who(first).id)
+
+
+def test_a_class_is_whose_who_opened_it_and_theirs_whom_it_is_shared_with(records: Records) -> None:
+    """The first instructor has all classes; when an instructor goes, the classes are the first one's."""
+    door = Door(records.engine)
+    door.set_passphrase(RIGHT)
+    ines, noor = door.add("Ines", "the second passphrase"), door.add("Noor", "the third passphrase")
+    old = records.classes.open("Before")
+    hers = records.classes.open("Evening", opened_by=ines.id)
+    of = {"Ines": ines.id, "Noor": noor.id, "first": 1}
+
+    def taught() -> dict[str, list[str]]:
+        return {who: [one.name for one in records.classes.taught_by(number)] for who, number in of.items()}
+
+    both = ["Evening", "Before"]
+    assert {"Ines": both, "Noor": ["Before"], "first": both} == taught()
+    records.classes.teach_together(hers.id, [noor.id])
+    assert {"Ines": both, "Noor": both, "first": both} == taught()
+    door.remove(ines.id)
+    assert 1 == records.classes.get(hers.id).opened_by
+    door.remove(noor.id)
+    again = door.add("Noor", "the third passphrase")
+    assert [old.name] == [one.name for one in records.classes.taught_by(again.id)]

@@ -142,7 +142,7 @@ def _save_and_give(draft: dict[str, str]) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         text_field(draft, "file", most=60)
         st.button("Save", key="author_save", icon=":material/save:", on_click=_save)
-    groups = {group.id: group for group in classroom.records().classes.listed() if group.closed_s is None}
+    groups = {group.id: group for group in classroom.my_classes() if group.closed_s is None}
     if not groups:
         st.caption("To give it to a class, open one on the page Classes.")
         return

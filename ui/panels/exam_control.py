@@ -67,7 +67,7 @@ def _release() -> str:
 
 def _given_now() -> AssignmentRow:
     """The exercise that is chosen on the board when a button is pressed."""
-    class_id = st.session_state.class_id
+    class_id = classroom.class_now().id
     chosen = st.session_state.get(f"board_exercise_{class_id}")
     for one in classroom.records().assignments.of_class(class_id):
         if one.id == chosen:
@@ -83,7 +83,7 @@ def release_one(row: BoardRow) -> None:
 
 @classroom.instructor_only
 def _release_one() -> str:
-    rows = classroom.records().board(st.session_state.class_id)
+    rows = classroom.records().board(classroom.class_now().id)
     for row in rows:
         if row.student_id == st.session_state.board_student and row.attempt_id is not None:
             classroom.records().exams.release_one(row.attempt_id)
@@ -113,7 +113,7 @@ def admission(group: ClassRow) -> None:
 
 @classroom.instructor_only
 def _kept() -> str:
-    group = classroom.records().classes.get(st.session_state.class_id)
+    group = classroom.class_now()
     names = [line for line in st.session_state[f"class_list_{group.id}"].splitlines() if line.strip()]
     by_approval = st.session_state[f"by_approval_{group.id}"]
     classroom.records().classes.admit_by_list(group.id, by_approval, names)
@@ -131,7 +131,7 @@ def _taken() -> str:
         text = file.getvalue().decode("utf-8-sig")
     except UnicodeDecodeError:
         raise Problem("this file is not text in UTF-8: save it again as CSV UTF-8") from None
-    class_id, listed = st.session_state.class_id, read_class_list(text)
+    class_id, listed = classroom.class_now().id, read_class_list(text)
     classroom.records().classes.take_list(class_id, listed)
     st.session_state[f"class_list_{class_id}"] = "\n".join(one.name for one in listed)
     st.session_state[f"by_approval_{class_id}"] = True
@@ -176,7 +176,7 @@ def _turn_away() -> str:
 
 
 def _chosen() -> list[int]:
-    group = classroom.records().classes.get(st.session_state.class_id)
+    group = classroom.class_now()
     held = {one.id for one in classroom.records().students.of_class(group.id) if not one.admitted}
     chosen = [one for one in st.session_state.get("admit_who") or [] if one in held]
     if not chosen:

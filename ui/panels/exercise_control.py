@@ -59,7 +59,7 @@ def _take_back(one: AssignmentRow) -> None:
 
 def _now() -> AssignmentRow:
     """The exercise that is chosen, of the class that is chosen, when a button is pressed."""
-    for one in classroom.records().assignments.of_class(st.session_state.class_id):
+    for one in classroom.records().assignments.of_class(classroom.class_now().id):
         if one.id == st.session_state.get(CHOSEN):
             return one
     raise Problem("choose an exercise of this class first")

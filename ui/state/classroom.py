@@ -21,9 +21,9 @@ from sim.paths import data_folder
 from sim.training.courier import Courier
 from sim.training.exams import is_same
 from sim.training.library import Library
-from sim.training.passphrase import STAYS_OPEN_S, Door
+from sim.training.passphrase import STAYS_OPEN_S, Door, Instructor
 from sim.training.records import Records, records_url
-from sim.training.rows import ClassNotice, StudentRow
+from sim.training.rows import ClassNotice, ClassRow, StudentRow
 from sim.training.store import hashed
 from sim.training.upkeep import fold_when_idle
 from sim.vehicle.problems import Problem
@@ -186,6 +186,24 @@ def let_in() -> bool:
     if token is None:
         token = st.session_state.token = str(st.context.cookies.get(COOKIE, ""))
     return bool(token) and door().knows(token)
+
+
+def instructor() -> Instructor:
+    """Whose visit this is; raises `Problem` where the door has not let it in, or no longer."""
+    return door().who(str(st.session_state.get("token", "")))
+
+
+def my_classes() -> list[ClassRow]:
+    """The classes that this instructor opened or co-teaches, the newest first."""
+    return records().classes.taught_by(instructor().id)
+
+
+def class_now() -> ClassRow:
+    """The class that is chosen when a button is pressed; raises `Problem` where it is no longer one's own."""
+    for group in my_classes():
+        if group.id == st.session_state.get("class_id"):
+            return group
+    raise Problem("this class is gone, or others teach it now")
 
 
 def instructors_bench() -> str:

@@ -16,7 +16,7 @@ from ui.panels import exam_control, projector
 from ui.panels.controls import button, one_of
 from ui.state import classroom
 from ui.state.choices import distinct
-from ui.views.classes import choose_class, class_now
+from ui.views.classes import choose_class
 
 REFRESH_S = 4.0
 THIS_STUDENT, EVERYBODY = "this student", "everybody"
@@ -25,7 +25,7 @@ THIS_STUDENT, EVERYBODY = "this student", "everybody"
 def show() -> None:
     """The page."""
     classroom.show_outcome()
-    known = classroom.records().classes.listed()
+    known = classroom.my_classes()
     if not known:
         st.title("Board")
         st.caption("No class has been opened yet: the page Classes does that.")
@@ -53,7 +53,7 @@ def _pause(group: ClassRow) -> None:
 
 @classroom.instructor_only
 def _pause_class(paused: bool) -> str:
-    group = class_now()
+    group = classroom.class_now()
     classroom.records().notices.pause(group.id, paused)
     return f"{group.name} {'is paused' if paused else 'goes on'}"
 
@@ -63,6 +63,8 @@ def _live(class_id: int) -> None:
     if not classroom.let_in():
         st.warning("This is for the instructor; sign in again.", icon=":material/lock:")
         return
+    if all(class_id != one.id for one in classroom.my_classes()):
+        st.rerun()  # erased, or others teach it now
     if st.session_state.pop("picked_on_board", False):
         st.rerun()  # the whole page is about the student who was picked
     waiting = [one.id for one in classroom.records().students.of_class(class_id) if not one.admitted]
@@ -134,7 +136,7 @@ def _one_student(group: ClassRow) -> None:
 
 def _student_now() -> StudentRow:
     """The student who is chosen, of the class that is chosen, when a button is pressed."""
-    students = {one.id: one for one in classroom.records().students.of_class(class_now().id)}
+    students = {one.id: one for one in classroom.records().students.of_class(classroom.class_now().id)}
     if st.session_state.board_student not in students:
         raise Problem("choose a student of this class first")
     return students[st.session_state.board_student]
@@ -165,7 +167,9 @@ def _say() -> None:
 def _said() -> str:
     state = st.session_state
     student = None if state.say_to == EVERYBODY else _student_now()
-    classroom.records().notices.tell(class_now().id, state.say_words, student.id if student else None)
+    classroom.records().notices.tell(
+        classroom.class_now().id, state.say_words, student.id if student else None
+    )
     state.say_words = ""
     return f"sent to {student.name if student else EVERYBODY}"
 
@@ -206,7 +210,7 @@ def _exercises(group: ClassRow) -> None:
 
 def _exercise_now() -> int:
     """The exercise that is chosen, of the class that is chosen, when a button is pressed."""
-    chosen: int | None = st.session_state.get(f"board_exercise_{class_now().id}")
+    chosen: int | None = st.session_state.get(f"board_exercise_{classroom.class_now().id}")
     if chosen is None:
         raise Problem("choose an exercise of this class first")
     return chosen
@@ -229,7 +233,7 @@ def _send_hint(to_one: bool) -> str:
     if hint not in hints:
         raise Problem("choose a hint of this exercise first")
     classroom.records().notices.tell(
-        class_now().id, hint, _student_now().id if to_one else None,
+        classroom.class_now().id, hint, _student_now().id if to_one else None,
         assignment_id=chosen, hint=hints.index(hint) + 1,
     )  # fmt: skip
     return "the hint is sent; it costs nothing"

@@ -14,7 +14,7 @@ from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.class_sheets import join_code
 from ui.drawing.tables import plain_table
-from ui.panels import exam_control, exercise_control, projector
+from ui.panels import exam_control, exercise_control, projector, teachers
 from ui.panels.controls import button, download, one_of
 from ui.panels.exam import exam_words
 from ui.state import at_work, classroom, reach
@@ -25,7 +25,7 @@ def show() -> None:
     """The page."""
     classroom.show_outcome()
     st.title("Classes")
-    known = classroom.records().classes.listed()
+    known = classroom.my_classes()
     left, right = st.columns([1, 1.6], gap="large")
     with left:
         _open_one()
@@ -37,6 +37,7 @@ def show() -> None:
     with right:
         _code(group)
         exam_control.admission(group)
+        teachers.show(group)
     _given(group)
     _results(group)
     _erase(group)
@@ -53,11 +54,6 @@ def choose_class(known: Sequence[ClassRow]) -> ClassRow:
     return by_id[chosen]
 
 
-def class_now() -> ClassRow:
-    """The class that is chosen when a button is pressed; raises `Problem` where it was erased."""
-    return classroom.records().classes.get(st.session_state.class_id)
-
-
 def _class_words(group: ClassRow) -> str:
     """Name and day, and nothing that changes while the class is chosen, such as whether it is open."""
     day = time.strftime("%Y-%m-%d", time.localtime(group.opened_s))
@@ -72,7 +68,8 @@ def _open_one() -> None:
 
 @classroom.instructor_only
 def _opened() -> str:
-    group = classroom.records().classes.open(st.session_state.class_name)
+    mine = classroom.instructor().id
+    group = classroom.records().classes.open(st.session_state.class_name, opened_by=mine)
     st.session_state.class_id = group.id
     st.session_state.class_name = ""
     return f"{group.name} is open"
@@ -112,7 +109,7 @@ def _set_address() -> str:
 
 @classroom.instructor_only
 def _close(closed: bool) -> str:
-    group = class_now()
+    group = classroom.class_now()
     classroom.records().classes.close(group.id, closed)
     return f"{group.name} is {'closed' if closed else 'open again'}"
 
@@ -167,7 +164,7 @@ def _assignment_words(one: AssignmentRow) -> tuple[str, str, str, str]:
 
 @classroom.instructor_only
 def _give() -> str:
-    state, group = st.session_state, class_now()
+    state, group = st.session_state, classroom.class_now()
     entries = [classroom.library().find(name) for name in state.give_names]
     if not entries:
         raise Problem("choose an exercise first")
@@ -230,7 +227,7 @@ def _erase(group: ClassRow) -> None:
 
 @classroom.instructor_only
 def _erased() -> str:
-    group, who = class_now(), st.session_state.erase_who
+    group, who = classroom.class_now(), st.session_state.erase_who
     if not st.session_state.get(f"erase_sure_{group.id}_{who}"):
         raise Problem("check the box first: what is erased is gone")
     students = classroom.records().students.of_class(group.id)

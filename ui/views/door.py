@@ -12,6 +12,7 @@ from sim.training.passphrase import LONGEST, SHORTEST, WrongPassphrase
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
+from ui.panels import teachers
 from ui.panels.controls import button
 from ui.state import classroom
 from ui.state.limits import PROXIED, asked_from
@@ -85,15 +86,17 @@ def _choose() -> None:
 
 def _knock() -> None:
     with st.form("knock", width=480):
+        if len(classroom.door().instructors()) > 1:
+            st.text_input("your name", key="knock_name", max_chars=60, autocomplete="username")
         st.text_input("passphrase", type="password", key="passphrase", autocomplete="current-password")
         if st.form_submit_button("Sign in", type="primary"):
-            _try(lambda: _open(st.session_state.passphrase))
+            _try(lambda: _open(st.session_state.passphrase, st.session_state.get("knock_name", "")))
     st.caption("Forgotten? On the machine itself, `busbay passphrase` sets another one.")
 
 
-def _open(said: str) -> None:
+def _open(said: str, name: str = "") -> None:
     source, here = _source()
-    classroom.enter(classroom.door().open(said, source, at_this_computer=here))
+    classroom.enter(classroom.door().open(said, source, name=name, at_this_computer=here))
     st.session_state.just_let_in = True
     st.rerun()
 
@@ -114,7 +117,9 @@ def _try(what: Callable[[], None]) -> None:
 
 def _inside() -> None:
     st.title("Teach")
-    st.markdown("You are in.")
+    classroom.show_outcome()
+    mine = classroom.instructor()
+    st.markdown(f"You are in as **{classroom.plain(mine.name)}**." if mine.name else "You are in.")
     with st.container(horizontal=True):
         for path, words in INSIDE.items():
             if button(words, f"inside {path}"):
@@ -133,6 +138,7 @@ def _inside() -> None:
         _new_passphrase("the new passphrase")
         if st.form_submit_button("Change it"):
             _try(_change)
+    teachers.manage()
     st.markdown("**The latest sign-in attempts**")
     rows = [
         (datetime.fromtimestamp(when_s).strftime("%Y-%m-%d %H:%M:%S"), source or "unknown", outcome)
@@ -144,6 +150,7 @@ def _inside() -> None:
 def _change() -> None:
     said, new = st.session_state.old_passphrase, _typed_twice()
     source, here = _source()
-    classroom.door().set_passphrase(new, said, source, at_this_computer=here)
-    classroom.enter(classroom.door().open(new, source, at_this_computer=here))
-    st.success("Changed. Everyone signed in elsewhere is signed out.", icon=":material/check:")
+    name = classroom.instructor().name
+    classroom.door().set_passphrase(new, said, source, name=name, at_this_computer=here)
+    classroom.enter(classroom.door().open(new, source, name=name, at_this_computer=here))
+    st.success("Changed. Your other windows are signed out.", icon=":material/check:")

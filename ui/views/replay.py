@@ -81,18 +81,18 @@ def show() -> None:
 
 
 def _chosen() -> int | None:
-    groups = {group.id: group.name for group in classroom.records().classes.listed()}
+    groups = {group.id: group.name for group in classroom.my_classes()}
     if not groups:
         st.caption("No class has been opened yet: the page Classes does that.")
         return None
     told = st.session_state.pop("replay_attempt", None)
     asked = told if told is not None else classroom.asked_for("attempt")
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        listed = classroom.records().attempts.listed()
+        listed = [one for one in classroom.records().attempts.listed() if one.class_id in groups]
         if not listed:
             st.caption("No exercise has been started yet. Attempts can be replayed here.")
             return None
-        named = (f"{one.student} · {one.exercise} · {groups.get(one.class_id, '')}" for one in listed)
+        named = (f"{one.student} · {one.exercise} · {groups[one.class_id]}" for one in listed)
         words = distinct(dict(zip((one.attempt_id for one in listed), named, strict=True)))
         fresh = told is not None or "replay_which" not in st.session_state
         if fresh and asked in words:

@@ -18,7 +18,7 @@ from ui.panels import platform
 from ui.panels.controls import button, one_of, tabs
 from ui.state import classroom
 from ui.state.choices import distinct
-from ui.views.classes import choose_class, class_now, take_away
+from ui.views.classes import choose_class, take_away
 
 PARTS = ("Everybody", "Topics", "Not begun", "Rewound or not", "Weights", "Platform")
 SLIDERS_PX = 640
@@ -29,7 +29,7 @@ def show() -> None:
     """The page."""
     classroom.show_outcome()
     st.title("Results")
-    known = classroom.records().classes.listed()
+    known = classroom.my_classes()
     if not known:
         st.caption("No class has been opened yet: the page Classes does that.")
         return
@@ -143,7 +143,7 @@ def _review(attempt_id: int, reviewed: dict[str, float], comment: str) -> None:
 
 def _attempt_now() -> int:
     state: Any = st.session_state
-    cell = classroom.records().terms.of_class(class_now().id).cells.get((state[WHO], state[WHAT]))
+    cell = classroom.records().terms.of_class(classroom.class_now().id).cells.get((state[WHO], state[WHAT]))
     if cell is None:
         raise Problem("choose an attempt first")
     return cell.attempt_id
@@ -180,7 +180,7 @@ def _weights(term: Term) -> None:
 
 @classroom.instructor_only
 def _weighed() -> str:
-    group, state = class_now(), st.session_state
+    group, state = classroom.class_now(), st.session_state
     weights = {one.name: float(state[f"weight_{one.name}_{group.id}"]) for one in CRITERIA}
     classroom.records().terms.set_weights(group.id, weights)
     return "the weights are kept"

@@ -1,0 +1,132 @@
+"""Who teaches a class, and, for the first instructor, who else is one."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import streamlit as st
+
+from sim.training.passphrase import LONGEST, SHORTEST, Instructor
+from sim.training.rows import ClassRow
+from sim.vehicle.problems import Problem
+from ui.panels.controls import button
+from ui.state import classroom
+
+NO_NAME = "the first instructor"
+
+
+def name_of(one: Instructor | None) -> str:
+    """An instructor in words."""
+    return one.name or NO_NAME if one is not None else "not known"
+
+
+def show(group: ClassRow) -> None:
+    """Who opened a class and who teaches it, too; nothing while there is one instructor."""
+    known = {one.id: one for one in classroom.door().instructors()}
+    if len(known) < 2:
+        return
+    mine = classroom.instructor()
+    with st.expander("Who teaches this class", icon=":material/group:"):
+        opener = known.get(group.opened_by) if group.opened_by is not None else None
+        st.markdown(f"Opened by {classroom.plain(name_of(opener))}.")
+        together = [one for one in classroom.records().classes.co_teachers(group.id) if one in known]
+        if not _may_share(group, mine):
+            names = ", ".join(name_of(known[one]) for one in together)
+            st.caption(classroom.plain(f"Taught together with {names}."))
+            return
+        others = [one for one in known if one not in (group.opened_by, 1)]
+        key = f"co_teachers_{group.id}"
+        st.session_state.setdefault(key, together)
+        st.multiselect(
+            "taught together with", others, key=key, format_func=lambda one: name_of(known[one]),
+            placeholder="choose one or several", select_all=False,
+        )  # fmt: skip
+        button("Keep these teachers", "keep_teachers", _kept)
+        st.caption("They see and do all in this class that you do. The first instructor has all classes.")
+
+
+def _may_share(group: ClassRow, mine: Instructor) -> bool:
+    return mine.is_first or group.opened_by == mine.id
+
+
+@classroom.instructor_only
+def _kept() -> str:
+    group = classroom.class_now()
+    if not _may_share(group, classroom.instructor()):
+        raise Problem("only who opened the class says who teaches it")
+    chosen = st.session_state.get(f"co_teachers_{group.id}") or []
+    classroom.records().classes.teach_together(group.id, chosen)
+    return "the teachers of the class are kept"
+
+
+# -- who is an instructor ------------------------------------------------------------------------------------
+
+
+def manage() -> None:
+    """For the first instructor: a name of one's own, others with their passphrases, and taking them away."""
+    mine = classroom.instructor()
+    if not mine.is_first:
+        return
+    with st.expander("Several instructors"):
+        st.markdown(
+            "Each signs in with a name and a passphrase, and has the classes that he or she opens or is "
+            "asked to teach. You have all classes."
+        )
+        _own_name(mine)
+        for one in classroom.door().instructors():
+            if not one.is_first:
+                _other(one)
+        with st.form("add_instructor", width=480, border=False):
+            st.text_input("name of another instructor", key="instructor_name", max_chars=60)
+            words = f"a first passphrase for them, {SHORTEST} to {LONGEST} characters"
+            for label, key in ((words, "instructor_first"), ("once more, theirs", "instructor_again")):
+                st.text_input(label, type="password", key=key, autocomplete="new-password")
+            st.form_submit_button("Add this instructor", on_click=_added)
+
+
+def _own_name(mine: Instructor) -> None:
+    with st.form("own_name", width=480, border=False):
+        st.text_input("your own name", mine.name, 60, key="own_name_typed")
+        st.form_submit_button("Keep my name", on_click=_named)
+
+
+def _other(one: Instructor) -> None:
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.markdown(classroom.plain(one.name), width="content")
+        sure = st.checkbox(f"take away from {one.name}", key=f"instructor_sure_{one.id}")
+        button(
+            f"Remove {one.name}", f"remove_instructor_{one.id}", partial(_removed, one), disabled=not sure,
+            icon="person_remove",
+        )  # fmt: skip
+
+
+def _only_first() -> None:
+    if not classroom.instructor().is_first:
+        raise Problem("only the first instructor adds or removes others")
+
+
+@classroom.instructor_only
+def _named() -> str:
+    _only_first()
+    classroom.door().name_first(st.session_state.own_name_typed)
+    return "your name is kept: sign in with it from now on, or with none"
+
+
+@classroom.instructor_only
+def _added() -> str:
+    _only_first()
+    state = st.session_state
+    if state.instructor_first != state.instructor_again:
+        raise Problem("the two passphrases differ")
+    one = classroom.door().add(state.instructor_name, state.instructor_first)
+    state.instructor_name = state.instructor_first = state.instructor_again = ""
+    return f"{one.name} can sign in, and should choose another passphrase"
+
+
+@classroom.instructor_only
+def _removed(one: Instructor) -> str:
+    _only_first()
+    if not st.session_state.get(f"instructor_sure_{one.id}"):
+        raise Problem("check the box first")
+    classroom.door().remove(one.id)
+    return f"{one.name} is no instructor any more; the classes are yours"
