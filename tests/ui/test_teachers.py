@@ -96,8 +96,11 @@ def test_the_first_instructor_adds_and_removes_others(records: Records) -> None:
     assert [1] == [one.id for one in Door(records.engine).instructors()]
 
 
-def test_a_name_is_asked_for_where_there_are_several(records: Records) -> None:
+def test_a_name_is_asked_for_where_there_are_several(
+    records: Records, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """At the door: a passphrase alone while there is one instructor, a name with it from the second on."""
+    monkeypatch.setattr("ui.views.door.asked_from", lambda *asked: ("far away", False))
     app = AppTest.from_function(door_page, default_timeout=PATIENCE_S)
     assert ["passphrase"] == [one.key for one in app.run().text_input]
     Door(records.engine).add("Ines", "the second passphrase")

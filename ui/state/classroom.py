@@ -194,7 +194,9 @@ def instructor() -> Instructor:
 
 
 def my_classes() -> list[ClassRow]:
-    """The classes that this instructor opened or co-teaches, the newest first."""
+    """The classes that this instructor opened or co-teaches, the newest first; none when signed out."""
+    if not let_in():
+        return []
     return records().classes.taught_by(instructor().id)
 
 
