@@ -14,6 +14,7 @@ from pathlib import Path
 import click
 
 from sim.command_line import PortNumber, command
+from sim.lab.workshop import CLUSTER_VARIABLE, on_cluster
 from sim.training.class_commands import records_option
 from sim.training.passphrase import FREE_TRIES, Door, check_length
 from sim.training.records import RECORDS_VARIABLE, Records, records_url
@@ -42,10 +43,11 @@ yours alone, put a proxy with TLS before it. No file of this computer is served 
     "network, as the command then says.",
 )
 @records_option
+@click.option("--cluster", metavar="ADDRESS", help="Have searches of the lab done on a Dask cluster there.")
 @click.option(
     "--proxy-example", is_flag=True, help="Print a configuration for two front ends behind HAProxy with TLS."
 )
-def bay(port: int, address: str, records: str | None, proxy_example: bool) -> int:
+def bay(port: int, address: str, records: str | None, cluster: str | None, proxy_example: bool) -> int:
     """Open the bay in the browser.
 
     Ctrl-C ends it in order, with exit code 0.
@@ -57,6 +59,10 @@ def bay(port: int, address: str, records: str | None, proxy_example: bool) -> in
     if records:
         environment[RECORDS_VARIABLE] = records
         Records(records).close()  # a wrong URL is an error here, not on every page
+    if cluster:
+        environment[CLUSTER_VARIABLE] = cluster
+        with on_cluster(cluster):  # so is an address at which none answers
+            pass
     if address not in LOOPBACKS:
         print(EXPOSED.format(address=address, port=port, free=FREE_TRIES), file=sys.stderr)
     _refuse_port_in_use(address, port)

@@ -264,6 +264,7 @@ def _signed(make: Callable[[Item], str], item: Item) -> Finished:
 
 
 CLUSTER_ANSWERS_S = 10.0
+CLUSTER_VARIABLE = "BUSBAY_CLUSTER"  # environment variable with the address of the front end's cluster
 
 
 @contextmanager

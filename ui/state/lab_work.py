@@ -1,4 +1,4 @@
-"""Long work of the lab, beside the page: in a thread that hands runs to a pool of processes.
+"""Long work of the lab, beside the page: in a thread that hands runs to a pool of processes, or to a cluster.
 
 A page starts it from a button's callback, shows how far it is, can call it off, and takes up what it found.
 Finished runs are kept on disk, so what was called off goes on where it stopped.
@@ -7,6 +7,7 @@ Finished runs are kept on disk, so what was called off goes on where it stopped.
 from __future__ import annotations
 
 import logging
+import os
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -16,7 +17,15 @@ from typing import Any
 import streamlit as st
 
 from sim.lab.run_cache import Cache
-from sim.lab.workshop import OtherVersion, Progress, Stop, Stopped, Workshop
+from sim.lab.workshop import (
+    CLUSTER_VARIABLE,
+    OtherVersion,
+    Progress,
+    Stop,
+    Stopped,
+    Workshop,
+    on_cluster,
+)
 from sim.paths import cache_path
 from sim.vehicle.problems import Problem
 from ui.state import turns
@@ -35,10 +44,26 @@ Task = Callable[[Workshop, Progress, Stop], Any]
 @st.cache_resource(show_spinner=False)
 def workshop() -> Workshop:
     """The workshop of this server: one pool of processes for all sessions."""
+    return Workshop(cache=_cache(), few=0)
+
+
+@contextmanager
+def _where_runs_are_made() -> Iterator[Workshop]:
+    """The workshop of this server, or one on its cluster, which may have been started anew since."""
+    address = os.environ.get(CLUSTER_VARIABLE, "")
+    if not address:
+        yield workshop()
+        return
+    with on_cluster(address, cache=_cache()) as on_others:
+        yield on_others
+
+
+def _cache() -> Cache | None:
+    """Finished runs on disk; a home that cannot be written to costs time, nothing else."""
     try:
-        return Workshop(cache=Cache(cache_path()), few=0)
-    except OSError:  # a home that cannot be written to costs time, nothing else
-        return Workshop(few=0)
+        return Cache(cache_path())
+    except OSError:
+        return None
 
 
 class LabWork:
@@ -54,7 +79,7 @@ class LabWork:
         self._task = task
         self._is_there = browser_is_there()
         self._seen_s = time.monotonic()
-        self._thread = threading.Thread(target=self._work, args=(workshop(),), daemon=True)
+        self._thread = threading.Thread(target=self._work, daemon=True)
         self._thread.start()
 
     @property
@@ -74,9 +99,9 @@ class LabWork:
             self._seen_s = now_s
         return self.called_off or now_s - self._seen_s > GONE_AFTER_S
 
-    def _work(self, shop: Workshop) -> None:
+    def _work(self) -> None:
         try:
-            with self._a_place(), shared.counted():
+            with self._a_place(), shared.counted(), _where_runs_are_made() as shop:
                 self._done_by(shop)
         except Stopped:
             self.problem = "canceled; the runs that were finished are kept"
@@ -102,8 +127,10 @@ class LabWork:
     def _done_by(self, shop: Workshop) -> None:
         try:
             self._take(self._task(shop, self._tell, self._ends))
-        except OtherVersion:  # processes that began in the middle of a change make room for new ones
-            shop.close()
+        except OtherVersion:
+            if CLUSTER_VARIABLE in os.environ:
+                raise Problem("the cluster's workers have another version of busbay: update them") from None
+            shop.close()  # processes that began in the middle of a change make room for new ones
             self._take(self._task(shop, self._tell, self._ends))
 
     def _take(self, answer: Any) -> None:
