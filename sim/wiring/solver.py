@@ -55,9 +55,10 @@ from sim.wiring.solution import Solution, SolvedCircuit
 # typical in TE relay data sheets); 16 digits still hold a network from 1 uohm to 1 Mohm.
 MIN_OHM = 1e-6
 
-# Kept solutions, least recently used dropped first: at 1000 nodes 0.1 MB each. A start, a drive and a
-# shut-down of a minibus pass through some hundred states and come back to the last ones only.
-CACHE_STATES = 64
+# Kept solutions, least recently used dropped first: at 1000 nodes 0.1 MB each, for every student's car. A
+# start, a drive and a shut-down of a minibus pass through some hundred states and come back to the last ones
+# only: with twice as many kept, their days took as long.
+CACHE_STATES = 32
 
 
 class Circuit:
