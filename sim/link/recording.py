@@ -48,6 +48,10 @@ class Recording:
 
     def __init__(self, live: LiveCar, path: Path) -> None:
         self._live = live
+        assert isinstance(live.network, CanNetwork)  # streams have no frames
+        self._network = live.network
+        if self._network.log is not None:
+            raise Problem(f"{path}: this car is being recorded already")
         suffix = path.suffix.lower()
         if suffix not in FORMATS:
             known = f"; formats: {' '.join(FORMATS)}"
@@ -66,10 +70,6 @@ class Recording:
         self._from_ns: int | None = None  # what the times of lines count from
         self._words: dict[_Words, list[bytes]] = {}
         self._log = FrameLog(self._take)
-        assert isinstance(live.network, CanNetwork)  # streams have no frames
-        self._network = live.network
-        if self._network.log is not None:
-            raise Problem(f"{path}: this car is being recorded already")
         self._network.log = self._log
 
     def __enter__(self) -> Recording:
