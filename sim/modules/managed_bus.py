@@ -210,11 +210,12 @@ class ManagedBus:
             self._timer = self._world.after(max(0.0, due_s - self._now_s), self._due)
 
     def _due(self) -> None:
-        network = self._world.network
-        followed = (stream for stream in self._followed if self.partial.concerns(stream.delivered))
-        ends_s = [network.heard_at(stream, self.channel) for stream in (self.stream, *followed)]
+        followed = self._followed
+        if self.partial.selective:
+            followed = [stream for stream in followed if self.partial.concerns(stream.delivered)]
+        last_s = self._world.network.last_heard_at([self.stream, *followed], self.channel)
         self._causes = ()
-        self.node.update(self._now_s, max((end_s for end_s in ends_s if end_s is not None), default=0.0))
+        self.node.update(self._now_s, last_s or 0.0)
         self._arm()
 
 

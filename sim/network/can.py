@@ -66,7 +66,16 @@ from sim.network.messages import (
 )
 from sim.network.regrouping import Regrouping
 from sim.network.station import Notification
-from sim.network.streams import Call, ChangeHandler, Reader, Stream, Watch, forward_delay_ns
+from sim.network.streams import (
+    NEVER,
+    Call,
+    ChangeHandler,
+    Reader,
+    Stream,
+    Watch,
+    forward_delay_ns,
+    seconds,
+)
 from sim.wiring.segments import Segment
 
 # How far it works ahead when nothing else has an event, so that even an endless run returns to SimPy.
@@ -217,6 +226,12 @@ class CanNetwork(Network):
 
     def heard_at(self, stream: Stream, channel: str) -> float | None:
         return self._buses.message(stream).heard_at(channel, self._calendar.now_ns())
+
+    def last_heard_at(self, streams: Iterable[Stream], channel: str) -> float | None:
+        now_ns = self._calendar.now_ns()
+        return seconds(
+            max([self._buses.message(one).heard_by(channel, now_ns) for one in streams], default=NEVER)
+        )
 
     def tell_apart(self, gap_s: float) -> None:
         """Every frame has its own time here."""

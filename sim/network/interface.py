@@ -102,6 +102,9 @@ class Network(Protocol):
         somewhere, which is its transmit confirmation.
         """
 
+    def last_heard_at(self, streams: Iterable[Stream], channel: str) -> float | None:
+        """The latest `heard_at` of several streams."""
+
     def tell_apart(self, gap_s: float) -> None:
         """A result depends on which of two things came first; they came gap_s apart.
 

@@ -248,6 +248,10 @@ class CarNetwork(Network):
     def heard_at(self, stream: Stream, channel: str) -> float | None:
         return self._of(stream).heard_at(stream, channel)
 
+    def last_heard_at(self, streams: Iterable[Stream], channel: str) -> float | None:
+        """Of streams on CAN, as `heard_at`."""
+        return self._can.last_heard_at(streams, channel)
+
     def tell_apart(self, gap_s: float) -> None:
         self._can.tell_apart(gap_s)
 

@@ -30,7 +30,7 @@ from sim.network.frames import INTERMISSION_BITS, NS_PER_S, Frame, duration_ns
 from sim.network.interface import ErrorState, Listener, Network, Recovery, StateHandler
 from sim.network.lone_transmitter import AttemptTimes
 from sim.network.stream_state import ForwardRule, QueuedFrame, StreamBus, StreamState
-from sim.network.streams import NEVER, Call, ChangeHandler, Reader, Stream, Watch, forward_delay_ns
+from sim.network.streams import NEVER, Call, ChangeHandler, Reader, Stream, Watch, forward_delay_ns, seconds
 from sim.wiring.segments import Segment
 
 OVERLOAD = 0.9  # share of a bus that periodic frames may fill; beyond it low priorities start to starve
@@ -128,6 +128,12 @@ class StreamNetwork(Network):
 
     def heard_at(self, stream: Stream, channel: str) -> float | None:
         return self._state(stream).heard_at(channel, self._calendar.now_ns())
+
+    def last_heard_at(self, streams: Iterable[Stream], channel: str) -> float | None:
+        now_ns = self._calendar.now_ns()
+        states = self._states
+        heard = [(states.get(one) or self._state(one)).heard_by(channel, now_ns) for one in streams]
+        return seconds(max(heard, default=NEVER))
 
     def tell_apart(self, gap_s: float) -> None:
         """Refuse if waiting in arbitration could reverse the order."""

@@ -78,10 +78,11 @@ class StreamState(Subscribers):
 
     def last_end_ns(self, now_ns: int) -> int:
         """End of the last frame of this epoch."""
-        early_ns = self.early_ns if self.early_ns <= now_ns else NEVER
-        if self.first_ns == NEVER or now_ns < self.first_ns + self.duration_ns:
-            return early_ns
-        return max(early_ns, now_ns - (now_ns - self.first_ns - self.duration_ns) % self.period_ns)
+        first_end_ns = self.first_ns + self.duration_ns
+        if self.first_ns == NEVER or now_ns < first_end_ns:
+            return self.early_ns if self.early_ns <= now_ns else NEVER
+        end_ns = now_ns - (now_ns - first_end_ns) % self.period_ns
+        return self.early_ns if end_ns < self.early_ns <= now_ns else end_ns
 
     def next_end_ns(self, now_ns: int) -> int:
         """End of the first frame that ends after now, NEVER if none will."""

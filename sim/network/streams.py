@@ -148,6 +148,11 @@ class Watch:
             self._on_back(time_s)
 
 
+def seconds(time_ns: int) -> float | None:
+    """A time in s, None for `NEVER`."""
+    return None if time_ns == NEVER else time_ns / NS_PER_S
+
+
 class Subscribers:
     """Who waits for a stream, readers of new data and watches, and when each channel heard it.
 
@@ -181,8 +186,7 @@ class Subscribers:
 
     def heard_at(self, channel: str, now_ns: int) -> float | None:
         """The same in s, None if there was none."""
-        heard_ns = self.heard_by(channel, now_ns)
-        return None if heard_ns == NEVER else heard_ns / NS_PER_S
+        return seconds(self.heard_by(channel, now_ns))
 
     def new_to(self, version: int, audience: Set[str]) -> list[Reader]:
         """Readers in the audience that do not know this version of the data."""
