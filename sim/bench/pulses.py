@@ -4,6 +4,7 @@ The network is solved with every sensor at rest. A pulse is a change on top of t
 current, or an output that joins two points. Instruments add what it does to the voltage where they probe
 (`sim.instruments.pulsed`).
 
+    SENT           the signal pulled down for some ticks at the start of every pulse (`sim.network.sent`)
     wheel speed    7 mA more while a tooth passes: TEETH in ROLLING_M of way, half of the time
 
 Not modelled: what two signals do to each other on one wire, jitter, a wheel that is out of round.
@@ -16,13 +17,17 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from sim.modules.sent_sensor import air_kg_h, counts_of
 from sim.modules.world import World
+from sim.network.sent import TICK_S, frame_nibbles, low_times_s, pulse_ticks, two_signals
 from sim.vehicle.car import Car
 from sim.vehicle.circuits import HIGH_A, LOW_A, ROLLING_M, SENSOR_LEAST_V, TEETH
 from sim.wiring.wiring import Reading
 
 KPH_PER_M_S = 3.6
 TOOTH_SHARE = 0.5
+# of a SENT output: its low level is below 0.5 V (SAE J2716, from memory); it works above this supply
+SENT_LOW_OHM, SENT_LEAST_V = 15.0, 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +78,7 @@ def wheel_frequency_hz(speed_kph: float) -> float:
 
 def pulse_trains(car: Car, world: World, reading: Reading) -> tuple[PulseTrain, ...]:
     """The signals of a car now."""
-    return tuple(_wheel_speeds(car, world, reading))
+    return (*_wheel_speeds(car, world, reading), *_sent_frames(car, world, reading))
 
 
 def _wheel_speeds(car: Car, world: World, reading: Reading) -> Iterator[PulseTrain]:
@@ -92,3 +97,16 @@ def _wheel_speeds(car: Car, world: World, reading: Reading) -> Iterator[PulseTra
         begin_s = zlib.crc32(part.encode()) / 0xFFFFFFFF * period_s
         tooth = ((0.0, TOOTH_SHARE * period_s),)
         yield PulseTrain(part, ends, period_s, tooth, begin_s, more_a=HIGH_A - LOW_A)
+
+
+def _sent_frames(car: Car, world: World, reading: Reading) -> Iterator[PulseTrain]:
+    """The output stage of a sensor with SENT frames pulls its signal down to its own ground."""
+    for part, sensor in car.built.sensors.items():
+        supplied_v = reading.between(f"{part}:1", f"{part}:3") or 0.0
+        if sensor.sent_code is None or part in car.harness.mute or supplied_v < SENT_LEAST_V:
+            continue
+        nibbles = frame_nibbles(0, two_signals(counts_of(air_kg_h(world))))
+        period_s = sum(pulse_ticks(nibbles)) * TICK_S
+        words = " ".join(f"{one:X}" for one in nibbles)
+        ends = (f"{part}:2", f"{part}:3")
+        yield PulseTrain(part, ends, period_s, low_times_s(nibbles), ohm=SENT_LOW_OHM, words=f"SENT {words}")

@@ -40,8 +40,8 @@ from sim.instruments.levels import (
     thevenin,
 )
 from sim.instruments.probed import Probed
+from sim.instruments.pulsed import Pulsed, pulsed
 from sim.instruments.pulsed import edges as pulse_edges
-from sim.instruments.pulsed import pulsed
 from sim.instruments.result import Result, common, digits
 from sim.network.frames import NS_PER_S, bit_starts_ns, duration_ns, wire_bits
 from sim.network.lin import OnWire
@@ -156,6 +156,7 @@ def swept(bench: Probed, observed: Observed) -> Picture:
         for one in ran
         if one.end_s > start_s and one.start_s < start_s + what.sweep_s
     )
+    frames += tuple(_told_by(ran_pulses, start_s, what.sweep_s, zero_s))
     return Picture(
         **common(what, bench.car),
         display="; ".join(_words(one) for one in channels),
@@ -219,6 +220,16 @@ def _until_swept(changes: Iterator[Change], start_s: float, sweep_s: float, quie
         kept.append((time_s, who))
         since_s = math.inf if who else time_s
     return Tries(tuple(kept), first_s)
+
+
+def _told_by(
+    signals: Iterable[Pulsed], start_s: float, sweep_s: float, zero_s: float
+) -> Iterator[tuple[float, float, str]]:
+    """The frames of sensors that lie wholly in a sweep, each once though two channels show it."""
+    for train in {one.train.part: one.train for one in signals if one.train.words}.values():
+        for at_s in train.periods(start_s, start_s + sweep_s):
+            if at_s >= start_s and at_s + train.period_s <= start_s + sweep_s:
+                yield at_s - zero_s, at_s + train.period_s - zero_s, train.words
 
 
 def _first_pulse(found: Reading, trains: tuple[PulseTrain, ...], observed: Observed) -> float | None:

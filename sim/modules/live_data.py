@@ -25,13 +25,14 @@ from sim.vehicle.live_data import LiveDatum, live_data_of
 from sim.vehicle.pilot import cable_rating_a, pilot_state
 
 COOLANT_OFFSET_C: Final = 40
+FLOW_STEPS: Final = 100  # of one kg/h
 LINK_STATES: Final[tuple[str, ...]] = get_args(LinkState)
 PHY_ROLES: Final[tuple[str, ...]] = get_args(PhyRole)
 _FLAGS: Final = {0: "off", 1: "on"}
 
 
 class LiveData:
-    """The live data of one module. `pin_v`: the voltages that it watches; `wheel_kph`: its wheels' speeds."""
+    """The live data of one module. `pin_v`: the voltages that it watches; `told`: by sensors' signals."""
 
     def __init__(
         self,
@@ -39,13 +40,13 @@ class LiveData:
         knowledge: Knowledge,
         outputs: Outputs,
         pin_v: Callable[[], Mapping[str, float]],
-        wheel_kph: Callable[[str], int],
+        told: Callable[[str], float],
     ) -> None:
         self._host = host
         self._knowledge = knowledge
         self._outputs = outputs
         self._pin_v = pin_v
-        self._wheel_kph = wheel_kph
+        self._told = told
 
     @cached_property
     def _known(self) -> tuple[LiveDatum, ...]:
@@ -66,7 +67,9 @@ class LiveData:
             case "charging":
                 return bytes([self._charging(one.name, pin_v)])
             case "wheel":
-                return unsigned(self._wheel_kph(one.name), 1)
+                return unsigned(self._told(one.name), 1)
+            case "frames":
+                return unsigned(self._told(one.name) * FLOW_STEPS, 2)
             case "coolant":
                 return unsigned(world.coolant_c() + COOLANT_OFFSET_C, 1)
             case "signal":
@@ -105,7 +108,7 @@ class LiveData:
 
 def live_value(one: LiveDatum, data: bytes, codec: Codec) -> float | str:
     """What a tester shows for an identifier's bytes: a number in its unit, or words. Raises BadResponse."""
-    size = 2 if one.kind in ("pin", "high voltage") else 1
+    size = 2 if one.kind in ("pin", "high voltage", "frames") else 1
     expect(len(data) == size, f"{one.title} with {len(data)} bytes instead of {size}")
     if one.kind == "pin":
         return int.from_bytes(data, "big") / 1000
@@ -113,6 +116,8 @@ def live_value(one: LiveDatum, data: bytes, codec: Codec) -> float | str:
         return float(data[0]) if one.unit else f"state {chr(data[0])}"
     if one.kind == "high voltage":
         return float(int.from_bytes(data, "big"))
+    if one.kind == "frames":
+        return int.from_bytes(data, "big") / FLOW_STEPS
     if one.kind == "wheel":
         return float(data[0])
     if one.kind == "coolant":

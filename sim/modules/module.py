@@ -45,10 +45,10 @@ from sim.modules.sending import Sending
 from sim.modules.set_up import SetUp
 from sim.modules.set_up_monitor import SetUpMonitor
 from sim.modules.shut_down import ShutDown
+from sim.modules.signal_monitors import signal_monitors
 from sim.modules.sleep import Sleep
 from sim.modules.tester_control import TesterControl
 from sim.modules.uds_protocol import Session
-from sim.modules.wheel_speed import wheel_speed_monitors
 from sim.modules.world import Causes, ModuleState, NamedTimers, World
 from sim.network.frames import Frame
 from sim.vehicle.conditions import PowerMode
@@ -92,7 +92,7 @@ class ControlModule:
         self.control = TesterControl(self, self.faults, self.outputs, self.managed, self.talk)
         self.j1939 = J1939(self, self.knowledge, self.faults, self.set_up.identity(), self.talk)
         self.sending = Sending(self, self.knowledge, self.control, self.managed, self.set_up, self.j1939)
-        live_data = LiveData(self, self.knowledge, self.outputs, self._watched_v, self._wheel_kph)
+        live_data = LiveData(self, self.knowledge, self.outputs, self._watched_v, self._told)
         self.diagnostics = Diagnostics(
             self, self.knowledge, self.memory, self.control, self.restart, self.set_up, live_data
         )
@@ -140,7 +140,7 @@ class ControlModule:
                 pins = (one.check.pin, one.check.agrees_with)
                 ranges = (other for other in self.circuits if other.check.pin in pins and other is not one)
                 one.judged_before = tuple(ranges)
-        self.wheels = wheel_speed_monitors(self, self.faults, self.conditions, self.circuits)
+        self.signals = signal_monitors(self, self.faults, self.conditions, self.circuits)
         buses = self.world.car.built.buses
         self.controllers: dict[str, BusOffMonitor | LinkMonitor] = {
             bus: (LinkMonitor if buses[bus].is_ethernet else BusOffMonitor)(
@@ -159,9 +159,9 @@ class ControlModule:
         compared = {one.check.agrees_with: one.other_v for one in self.circuits if one.check.agrees_with}
         return compared | {one.check.pin: one.pin_v for one in self.circuits} | self.pins.volt
 
-    def _wheel_kph(self, part: str) -> int:
-        """The speed of a wheel as its sensor gives it."""
-        return next(one.speed_kph for one in self.wheels if one.part == part)
+    def _told(self, part: str) -> float:
+        """What a sensor tells by its signal."""
+        return self.signals[part].told
 
     def connect(self) -> None:
         """Find the streams of this module's messages once all of them are known, and declare its codes."""
@@ -171,7 +171,8 @@ class ControlModule:
             for expected in self.world.car.messages.expected[self.name]
         ]
         own = SetUpMonitor(self, self.set_up, self.faults, self.diagnostics.obd is not None)
-        self._watching = [*self.monitors, *self.circuits, *self.wheels, *self.controllers.values(), own]
+        self._watching = [*self.monitors, *self.circuits, *self.controllers.values(), own]
+        self._watching += self.signals.values()
         self._watching += [part.denial for part in self._immobilizer if part.denial.tests]
         engine = self.world.car.built.engine
         if engine and engine.controller == self.name:

@@ -54,6 +54,11 @@ class WheelSpeedMonitor:
         return int(str(self._host.world.speed_kph.value)) if self._signals else 0
 
     @property
+    def told(self) -> float:
+        """The same, as live data tell it."""
+        return float(self.speed_kph)
+
+    @property
     def _signals(self) -> bool:
         silent = self.part in self._host.world.car.harness.mute
         return not silent and self._is_whole

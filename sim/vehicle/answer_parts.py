@@ -131,7 +131,8 @@ def _sensors(car: Car) -> Named:
 
 def signal_sensors(car: Car) -> Named:
     """Sensors that give a signal besides their level."""
-    return {name: one.title for name, one in car.claimed.watched.items() if one.is_wheel_speed}
+    wheels = {name: one.title for name, one in car.claimed.watched.items() if one.is_wheel_speed}
+    return wheels | {name: one.title for name, one in car.claimed.sensors.items() if one.sent_code}
 
 
 def _switches(car: Car) -> Named:

@@ -327,6 +327,7 @@ class Sensor(Track):
     ohm: Ohms = 1000  # between a track's supply and its ground: 5 mA; common practice
     location: str = ""
     second: Track | None = None
+    sent_code: DtcText | None = None  # it tells its value in SENT frames (SAE J2716); set if none come
 
     @property
     def tracks(self) -> tuple[Track, ...]:

@@ -31,6 +31,7 @@ LiveKind = Literal[
     "role",
     "quality",
     "wheel",
+    "frames",
 ]
 # what a battery module measures: title and unit
 HIGH_VOLTAGE_DATA: Final = {
@@ -91,6 +92,8 @@ def _named(car: Car, module: str) -> Iterator[tuple[LiveKind, str]]:
         yield from (("charging", name) for name in CHARGING_DATA)
     own = (one for one in car.built.watched.values() if one.module == module and one.is_wheel_speed)
     yield from (("wheel", one.part) for one in own)
+    sensors = car.built.sensors.items()
+    yield from (("frames", name) for name, one in sensors if one.sent_code and one.ends[1].part == module)
     yield from (("input", name) for name in spec.inputs)
     lines = sense_lines(car, module)
     yield from (("line", pin.function) for pin in car.pins_of(module) if pin.function in lines)
@@ -107,6 +110,8 @@ def _words(kind: LiveKind, name: str) -> tuple[str, str]:
     """Title and unit."""
     if kind == "pin":
         return f"voltage at pin {name}", "V"
+    if kind == "frames":
+        return name.replace("_", " "), "kg/h"
     if kind == "wheel":
         return name.replace("_", " "), "km/h"
     if kind == "coolant":

@@ -43,6 +43,8 @@ def _codes(vehicle: Vehicle, name: str) -> Iterator[str]:
     checks = [check.code for check in module.checks]
     checks += [one.code for one in module.references.values() if one.code is not None]
     checks += [one.code for one in vehicle.watched.values() if one.module == name]
+    told = (one for one in vehicle.sensors.values() if one.ends[1].part == name)
+    checks += [one.sent_code for one in told if one.sent_code is not None]
     yield from checks
     for place, (bus, spec) in enumerate(vehicle.buses.items()):
         code = spec.off_code or bus_off_code(place)
