@@ -34,7 +34,7 @@ from sim.vehicle.fault_words import fault_words
 NOTHING_WRONG = "nothing wrong"
 BUILT_OTHERWISE = "Not a fault: note it in the car's description"
 ALSO_OTHERWISE = "how it is built, note in the car's description"
-FIXED_ORDER = ("look", "measure", "scan")  # inspections first, then readings, then what takes a run
+FIXED_ORDER = ("look", "measure", "load", "scan")  # inspections first, then readings, then what takes a run
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,30 +15,39 @@ from itertools import chain
 from sim.bench.actions import Action, parse_action
 from sim.bench.observations import ObservationKind, parse_observation
 from sim.instruments import cautions
-from sim.lab.drive import operated, start_by_button
+from sim.lab.drive import start_of, stop_of
 from sim.lab.labor import minutes_of
+from sim.lab.repertoire import DISTURBING, is_airbag_module, loads, on_airbag, repertoire
 from sim.lab.search_result import PossibleCause
 from sim.vehicle.car import Car
-from sim.vehicle.codes import is_role
 from sim.vehicle.edit import Edit
 from sim.vehicle.edits import NEGATIVE_CLAMP, parse_edit
 from sim.vehicle.high_voltage_parts import is_orange
 from sim.vehicle.problems import EditProblem
 
-INSIDE_VERBS = frozenset({"stick", "babble", "set"})
+WHY_LOOK = "The eye is quick: a fuse that is out, a plug that hangs, green terminals."
+WHY_VOLTS = "Supply or ground at this place, or not: the fault is before it or after it."
+WHY_LOAD = "A load shows what a meter does not: a feed or ground that collapses when current flows."
+WHY_SCAN = "Who answers, and which codes came back, says where to look next."
+WHY_PAIR = "About 60 ohm at the connector: pair and terminators are whole; 120 ohm: one is cut off."
+WHY_APART = "Half-split: what answers with this plug off is on this side of it."
+WHY_OPEN = "With the plug off its terminals can be seen."
+WHY_DESIGN = "The car shows how it is built, whatever its diagram says."
+WHYS = {ObservationKind.LOOK: WHY_LOOK, ObservationKind.LOAD: WHY_LOAD}
 
 
 @dataclass(frozen=True, slots=True)
 class Check:
     """Something to do and read. `passive`: it changes nothing about the car.
 
-    `minutes`: labor time, to the hundredth (`sim.lab.labor`).
+    `minutes`: labor time, to the hundredth (`sim.lab.labor`). `why`: the reason for which the trade makes it.
     """
 
     actions: tuple[str, ...]
     minutes: float
     cautions: tuple[str, ...] = ()
     passive: bool = False
+    why: str = ""
 
     @property
     def title(self) -> str:
@@ -50,10 +59,12 @@ def possible_checks(car: Car, causes: Sequence[PossibleCause]) -> tuple[Check, .
     """What a technician could do next to tell these causes apart; nothing damaging or dangerous."""
     texts = dict.fromkeys(text for one in causes for text in one.edits)
     edits = [parse_edit(text, car) for text in texts]
-    sentences = dict.fromkeys(text for edit in edits for text in _looks(edit, car))
+    sentences = dict.fromkeys(text for edit in edits for text in (*_looks(edit, car), *loads(edit, car)))
     passive = [check for text in sentences if (check := _passive(text, car)) is not None]
-    design = dict.fromkeys(_planned(plan, car) for edit in edits for plan in _design_plans(edit, car))
-    return (*passive, *_active(car, _plugs_to_open(car, edits), _plugs_to_take_off(car, edits)), *design)
+    active = list(_active(car, _plugs_to_open(car, edits), _plugs_to_take_off(car, edits)))
+    active += [_planned(plan, WHY_DESIGN, car) for edit in edits for plan in _design_plans(edit, car)]
+    active += [_planned(plan.actions, plan.why, car) for plan in repertoire(car, edits)]
+    return (*passive, *{check.actions: check for check in active}.values())
 
 
 def _looks(edit: Edit, car: Car) -> Iterator[str]:
@@ -85,7 +96,7 @@ def _passive(text: str, car: Car) -> Check | None:
         return None
     if cautions.harm(what, car) or cautions.AIRBAG in minded:
         return None
-    return Check((what.text,), round(what.labor_s / 60, 2), minded, passive=True)
+    return Check((what.text,), round(what.labor_s / 60, 2), minded, True, WHYS.get(what.kind, WHY_VOLTS))
 
 
 def _plugs_to_open(car: Car, edits: Sequence[Edit]) -> list[str]:
@@ -96,14 +107,14 @@ def _plugs_to_open(car: Car, edits: Sequence[Edit]) -> list[str]:
         if edit.verb in ("open", "corrode") and edit.targets[0] in car.pins
     )
     never = ("dlc", "orange")
-    return [name for name in names if car.connectors[name].kind not in never and not _is_airbag(name, car)]
+    return [name for name in names if car.connectors[name].kind not in never and not on_airbag(name, car)]
 
 
 def _plugs_to_take_off(car: Car, edits: Sequence[Edit]) -> list[str]:
     """In-line connectors on a bus, and those of modules that may disturb one; not the airbag module's."""
-    channels = [car.transceivers[edit.targets[0]] for edit in edits if edit.verb in INSIDE_VERBS]
+    channels = [car.transceivers[edit.targets[0]] for edit in edits if edit.verb in DISTURBING]
     inside = {channel.module for channel in channels}
-    names = [name for name in car.connectors if _carries_bus(name, car) and not _is_airbag(name, car)]
+    names = [name for name in car.connectors if _carries_bus(name, car) and not on_airbag(name, car)]
     return [
         name
         for name in names
@@ -122,7 +133,7 @@ def _design_plans(edit: Edit, car: Car) -> Iterator[list[str]]:
     if edit.theory.relation == "feeds":
         fuse = edit.theory.subject
         fed = (end.part for end in car.built.fuses[fuse].ends)
-        if not any(_is_airbag_module(name, car) for name in fed):
+        if not any(is_airbag_module(name, car) for name in fed):
             yield [f"pull {fuse}", "wait 5 s", "scan", f"fit {fuse}"]
         return
     shuts_down = edit.theory.relation == "shuts down when"
@@ -131,8 +142,8 @@ def _design_plans(edit: Edit, car: Car) -> Iterator[list[str]]:
         yield ["clear", "scan"]
     about = {edit.theory.end.part} - ({edit.theory.subject} if shuts_down else set())
     for name, plug in car.connectors.items():
-        if plug.owner in about and not _is_airbag(name, car):
-            looked = [*_start(car), "wait 5 s", "scan"]
+        if plug.owner in about and not on_airbag(name, car):
+            looked = [*start_of(car), "wait 5 s", "scan"]
             yield [f"plug {name}", *looked]
             if by_code:  # as long as it is not told otherwise, a module stays as it is: it has to start anew
                 off, on = "disconnect battery", "reconnect battery"
@@ -140,49 +151,21 @@ def _design_plans(edit: Edit, car: Car) -> Iterator[list[str]]:
             yield [f"unplug {name}", *looked, f"plug {name}"]
 
 
-def _is_airbag(connector: str, car: Car) -> bool:
-    return _is_airbag_module(car.connectors[connector].owner, car)
-
-
-def _is_airbag_module(name: str, car: Car) -> bool:
-    module = car.built.modules.get(name)
-    return module is not None and is_role(module.role or name, "AIRBAG")
-
-
-def _start(car: Car) -> list[str]:
-    """What starts the car, or switches its ignition on."""
-    by_hand = operated(car)
-    return [start_by_button(car)] if "button" in by_hand else ["key run"] if "key_run" in by_hand else []
-
-
-def _stop(car: Car) -> list[str]:
-    """What switches the car off: with the engine running the generator feeds it, battery or not."""
-    by_hand = operated(car)
-    return ["press start"] if "button" in by_hand else ["key off"] if "key_run" in by_hand else []
-
-
 def _active(car: Car, opened: Sequence[str], taken_off: Sequence[str]) -> Iterator[Check]:
-    plans = [["scan"], [*_start(car), "wait 5 s", "scan"]]
+    plans = [(["scan"], WHY_SCAN), ([*start_of(car), "wait 5 s", "scan"], WHY_SCAN)]
     if {"DLC.6", "DLC.14"} <= set(car.pins):
-        plans.append(
-            [
-                *_stop(car),
-                "disconnect battery",
-                "wait 60 s",
-                "measure ohms DLC.6 to DLC.14",
-                "reconnect battery",
-            ]
-        )
-    plans += [[f"unplug {name}", "wait 5 s", "scan", f"plug {name}"] for name in taken_off]
-    plans += [[f"unplug {name}", f"look {name}", f"plug {name}"] for name in opened]
-    yield from (_planned(plan, car) for plan in plans)
+        off, pair = [*stop_of(car), "disconnect battery", "wait 60 s"], "measure ohms DLC.6 to DLC.14"
+        plans.append(([*off, pair, "reconnect battery"], WHY_PAIR))
+    plans += [([f"unplug {name}", "wait 5 s", "scan", f"plug {name}"], WHY_APART) for name in taken_off]
+    plans += [([f"unplug {name}", f"look {name}", f"plug {name}"], WHY_OPEN) for name in opened]
+    yield from (_planned(plan, why, car) for plan, why in plans)
 
 
-def _planned(plan: Sequence[str], car: Car) -> Check:
+def _planned(plan: Sequence[str], why: str, car: Car) -> Check:
     actions = [parse_action(text, car) for text in plan]
     minutes = sum(minutes_of(action, car, action.number) for action in actions)
     minded = chain.from_iterable(_cautions(action, car) for action in actions)
-    return Check(tuple(plan), round(minutes, 2), tuple(minded))
+    return Check(tuple(plan), round(minutes, 2), tuple(dict.fromkeys(minded)), why=why)
 
 
 def _carries_bus(name: str, car: Car) -> bool:

@@ -198,9 +198,11 @@ class CheckRow:
     """A check: what to do, its labor minutes, its information, its cautions and outcomes.
 
     `minutes_to_end`: expected labor until the cause is known, this check first; null: not thought through.
+    `why`: what the trade makes it for.
     """
 
     actions: tuple[str, ...]
+    why: str
     minutes: float
     bits: float
     minutes_to_end: float | None
@@ -254,7 +256,8 @@ def best_check(
             advice = next_check(found, every_kind=every_kind, workshop=workshop, progress=tell)
     rows = [
         CheckRow(
-            one.check.actions, one.check.minutes, one.bits, one.minutes_to_end, one.check.cautions,
+            one.check.actions, one.check.why, one.check.minutes, one.bits, one.minutes_to_end,
+            one.check.cautions,
             tuple(OutcomeRow(each.shows, each.share, each.leaves) for each in one.outcomes),
         )
         for one in advice.ranked
@@ -264,7 +267,8 @@ def best_check(
         return 0 if found.causes else 1
     if before is not None:
         print(f"Before step {before}, at minute {minutes_before(find_case(case))[before - 1]:g}:")
-    print(advice.words if found.causes else no_cause_words(found), end="\n\n")
+    print(advice.words if found.causes else no_cause_words(found))
+    print(advice.reason, end="\n\n" if advice.reason else "\n")
     cells = [
         (
             ", ".join(one.actions), f"{one.minutes:g}", f"{one.bits:.2f}",

@@ -5,6 +5,7 @@ Not modelled: reading errors beyond the tolerance.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import isclose
@@ -15,6 +16,7 @@ from sim.lab.run import FLOATING
 from sim.lab.sight import Sight, ThingKind
 
 READABLE = 0.02  # two readings closer than this share of the larger are taken as one; common practice
+DECIMAL = re.compile(r"(?<![\w.])-?\d+\.\d+(?= [munkM]?[VAΩ]\b)")  # a reading in the words of lamp or scope
 READABLE_LEAST = 0.02  # V, ohm, A
 DOUBTFUL = "a reading that cannot be relied on"  # in place of one that is shown with a warning
 
@@ -164,6 +166,9 @@ def readings_alike(a: str | float | None, b: str | float | None) -> bool:
     """Would a person with a meter call these two values the same?"""
     if isinstance(a, float) and isinstance(b, float):
         return abs(a - b) <= max(READABLE_LEAST, READABLE * max(abs(a), abs(b)))
+    if isinstance(a, str) and isinstance(b, str) and a != b and DECIMAL.sub("#", a) == DECIMAL.sub("#", b):
+        both = zip(DECIMAL.findall(a), DECIMAL.findall(b), strict=True)
+        return all(readings_alike(float(one), float(other)) for one, other in both)
     return a == b
 
 

@@ -15,6 +15,18 @@ def start_by_button(car: Car) -> str:
     return "press start with brake" if "brake" in operated(car) else "press start"
 
 
+def start_of(car: Car) -> list[str]:
+    """What starts the car, or switches its ignition on."""
+    by_hand = operated(car)
+    return [start_by_button(car)] if "button" in by_hand else ["key run"] if "key_run" in by_hand else []
+
+
+def stop_of(car: Car) -> list[str]:
+    """What switches the car off: with the engine running the generator feeds it, battery or not."""
+    by_hand = operated(car)
+    return ["press start"] if "button" in by_hand else ["key off"] if "key_run" in by_hand else []
+
+
 def first_look(car: Car) -> tuple[str, ...]:
     """What a technician does first: try to start, wait for the codes, read all modules."""
     start = ["key run", "key crank"] if "key_run" in operated(car) else [start_by_button(car)]

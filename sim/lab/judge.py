@@ -300,7 +300,14 @@ class Judge:
 
     def _alone(self, pairs: Pairs, edits: tuple[str, ...], mark: Footprint) -> Alone:
         opens = self._opens(edits[0]) if edits else frozenset()
-        return pairs.alone(mark, opens, self._structure.lines(self._car.elements if opens is None else opens))
+        lines = self._structure.lines(self._car.elements if opens is None else opens)
+        return pairs.alone(mark, opens, lines, self._parts(edits))
+
+    def _parts(self, edits: tuple[str, ...]) -> frozenset[str]:
+        """The parts that edits are at, and the connectors of pins."""
+        targets = [name for text in edits for name in parse_edit(text, self._car).targets]
+        pins = [self._car.pins[name].connector for name in targets if name in self._car.pins]
+        return frozenset((*targets, *pins))
 
     def _opens(self, edit: str) -> frozenset[str] | None:
         try:

@@ -31,6 +31,7 @@ from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.sequential import MOST_ROLLOUTS, DiagnosticTest, Sequencing, cost_after
 from sim.lab.sight import value_words
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
+from sim.lab.worth import repairs_first
 from sim.vehicle.car import Car
 from sim.vehicle.reading import car_from_text
 
@@ -72,16 +73,32 @@ class Ranked:
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """Checks that tell causes apart, best first. `compared`: how many causes were, `of` how many."""
+    """Checks that tell causes apart, best first. `compared`: how many causes were, `of` how many.
+
+    `stop`: a sentence where no check is worth its minutes (`sim.lab.worth`).
+    """
 
     ranked: tuple[Ranked, ...]
     compared: int
     of: int
+    stop: str = ""
 
     @property
     def best(self) -> Ranked | None:
         """The check to do now; None if no check tells the causes apart."""
         return self.ranked[0] if self.ranked else None
+
+    @property
+    def reason(self) -> str:
+        """Why the best check comes first; nothing where there is none."""
+        if self.best is None:
+            return ""
+        told = [self.best.check.why]
+        if self.best.minutes_to_end is not None:
+            told.append(f"With it first the cause is known in {self.best.minutes_to_end:.1f} min on average.")
+            others = [one for one in self.ranked[1:] if one.minutes_to_end is not None]
+            told += [f"With '{one.check.title}' first: {one.minutes_to_end:.1f} min." for one in others[:1]]
+        return " ".join(filter(None, told))
 
     @property
     def words(self) -> str:
@@ -91,6 +108,8 @@ class Advice:
             return f"{left}: there is nothing to tell apart."
         if self.best is None:
             return "No check known here tells these possible causes apart."
+        if self.stop:
+            return self.stop
         how = "halves the possible causes" if self.best.halves else f"is worth {self.best.bits:.2f} bits"
         return f"{self.best.check.title}: {how} in {self.best.check.minutes:g} min."
 
@@ -141,7 +160,10 @@ def next_check(
     tests = {id(known.checks[int(test.name)]): test for test in problem.tests}
     ahead = [_thought_through(one, problem, tests[id(one.check)]) for one in ranked[:MOST_ROLLOUTS]]
     ahead.sort(key=lambda one: one.minutes_to_end or 0.0)
-    return Advice((*ahead, *ranked[MOST_ROLLOUTS:]), len(known.states), known.of)
+    best = tests[id(ahead[0].check)] if ahead else None
+    all_compared = known.of == len(known.states)
+    at_once = repairs_first(known.states, problem, best, known.car) if best and all_compared else ""
+    return Advice((*ahead, *ranked[MOST_ROLLOUTS:]), len(known.states), known.of, at_once)
 
 
 def compared(

@@ -55,7 +55,7 @@ class Cell(NamedTuple):
 class Alone:
     """One fault alone: its footprint, the elements that it opens (None: it does more than open), the bus
     lines that it touches, and what was looked at: what differs from the usual car, what contradicts, and who
-    is silent in a scan.
+    is silent in a scan. `parts`: the parts that it is at, as far as they were looked at.
     """
 
     mark: Footprint
@@ -64,6 +64,7 @@ class Alone:
     differs: frozenset[Cell]
     contradicts: frozenset[Cell]
     silent: frozenset[Silence]
+    parts: frozenset[str] = frozenset()
 
     @property
     def first_contradiction(self) -> int:
@@ -95,14 +96,24 @@ class Pairs:
         self._usual_bad = frozenset(cell for cell, (_, bad) in self._usual.items() if bad)
         self.answered = frozenset(name for step in steps for name in answered(step))
         self.scanned = self._last_scan(usual)
+        self._inspected = frozenset(
+            word for step in steps for text in step.do if verb_of(text) == "look" for word in text.split()[1:]
+        )
 
-    def alone(self, mark: Footprint, opens: frozenset[str] | None, lines: frozenset[str]) -> Alone:
-        """What is to be known about one fault."""
+    def alone(
+        self,
+        mark: Footprint,
+        opens: frozenset[str] | None,
+        lines: frozenset[str],
+        parts: frozenset[str] = frozenset(),
+    ) -> Alone:
+        """What is to be known about one fault. `parts`: those that it is at."""
         told = _looked_at(self._steps, mark.account.sights)
         cells = told.keys() | self._usual.keys()
         differs = frozenset(c for c in cells if told.get(c, ("", False)) != self._usual.get(c, ("", False)))
         bad = frozenset(cell for cell, (_, contradicts) in told.items() if contradicts)
-        return Alone(mark, opens, lines, differs, bad, _silent(self._steps, mark.account.sights))
+        silent = _silent(self._steps, mark.account.sights)
+        return Alone(mark, opens, lines, differs, bad, silent, parts & self._inspected)
 
     def first_contradiction(self, a: Alone, b: Alone) -> int | None:
         """The step, from 1, at which both together contradict what was seen; `AGREES`, or None: run it."""
@@ -111,6 +122,8 @@ class Pairs:
         for one, other in ((a, b), (b, a)):
             if other.opens is not None and one.mark.dead & self.answered:
                 return self._silenced_at(one.mark.dead)
+        if a.parts & b.parts:  # with a plug off the eye sees what is wrong with its terminals
+            return None
         for one, other in ((a, b), (b, a)):
             idle = other.opens is not None and not other.opens & one.mark.carrying
             if idle and not other.lines and not any(map(_is_observation, other.differs)):

@@ -79,7 +79,7 @@ def search_page(found: SearchResult, advice: Advice | None, left_share: float) -
             for one in advice.ranked
         )
         table = Rows(("check", "min", "bits", "may show", "cautions"), checks)
-        sections.append(Section("What to check next", (advice.words, table)))
+        sections.append(Section("What to check next", (advice.words, advice.reason, table)))
     return as_html("Possible causes", sections)
 
 

@@ -4,8 +4,8 @@
     print(result.words)
 
 A fault is hidden, the car gets a technician's first look, and its possible causes are searched among some
-edits, at least one of every verb, the hidden ones among them. Then pairs are drawn at random, half of them
-from those that the search has kept, and each is run by itself.
+edits, one of each verb before the second of any, the hidden ones among them. Then pairs are drawn at random,
+half of them from those that the search has kept, and each is run by itself.
 
 Not modelled: more than two faults at once.
 """
@@ -29,9 +29,13 @@ from sim.vehicle.reading import car_from_text
 
 @dataclass(frozen=True, slots=True)
 class SelfCheck:
-    """One comparison: what was hidden, how the search went, how many sets were run, which differ."""
+    """One comparison: what was hidden, how the search went, how many sets were run, which differ.
+
+    `among`: the edits that were searched.
+    """
 
     hidden: tuple[str, ...]
+    among: tuple[str, ...]
     found: SearchResult
     compared: int
     wrong: tuple[tuple[str, ...], ...]
@@ -74,7 +78,8 @@ def self_check(
     kept = [sets for one in found.causes for sets in (one.edits, *one.alike) if len(sets) == 2]
     sample = [*_drawn(dice, list(combinations(some, 2)), pairs - pairs // 2), *_drawn(dice, kept, pairs // 2)]
     sample = list(dict.fromkeys(sample))
-    return SelfCheck(hidden, found, len(sample), wrongly_judged(found, sample, workshop=workshop))
+    wrong = wrongly_judged(found, sample, workshop=workshop)
+    return SelfCheck(hidden, tuple(some), found, len(sample), wrong)
 
 
 def _of_every_verb(dice: random.Random, known: Sequence[str]) -> list[str]:

@@ -14,6 +14,7 @@ from sim.lab.compare import misses
 from sim.lab.final_state import FinalState
 from sim.lab.footprint import Footprint, opened
 from sim.lab.judge import KnownSingles, Opens, Undecided, contradictions_key
+from sim.lab.observed import observed
 from sim.lab.odds import ODDS, odds
 from sim.lab.pairs import Pairs
 from sim.lab.run import Trial, run_trial, sentences
@@ -281,3 +282,16 @@ def test_what_was_seen_is_part_of_the_name_of_what_was_run(six: str) -> None:
     answers, silent = (CaseStep(do=("scan",), seen=one) for one in seen)
     keys = {contradictions_key((step,), (), sets) for step in (answers, silent, answers)}
     assert 2 == len(keys)
+
+
+@pytest.mark.parametrize("fault", ["open TCM.C1.3", "corrode TCM.C1.3 2 ohm"])
+def test_a_plug_that_is_off_shows_what_is_wrong_with_its_terminals(
+    six: str, fault: str, here: Workshop
+) -> None:
+    """Each alone looks otherwise at the plug than both together: a run of the pair decides."""
+    hidden = ("unplug TCM.C1", fault)
+    log = ("wait 10 s", "press start", "wait 5 s", "scan", "look TCM.C1")
+    steps = observed(six, log, given=hidden)
+    found = find_causes(six, steps, edits=(*hidden, "pull F2"), workshop=here)
+    assert found.holds(hidden)
+    assert by_brute_force(six, steps, (*hidden, "pull F2")) == all_sets(found)

@@ -1,0 +1,128 @@
+"""Checks from the trade's repertoire that work on the car, each with the reason for which it is made.
+
+    pair resistance   at each module of a bus in doubt and at each plug in its line, battery off
+    half-split        a plug in the line of a bus off, and a scan: what answers now is on this side
+    scope             both wires of the pair at a module
+    refit             push on what hangs or is half seated, and start again
+    remove a feed     the fuse out of a module that may disturb a bus
+    substitute        a good fuse in, to see whether it holds and what comes back
+    load              a lamp in place of the consumer: a feed or ground that only looks good
+    wiggle            where a contact may come and go
+
+All are common practice of the trade. Nothing here touches an airbag circuit or orange parts.
+
+Not modelled: a resistance of the pair at a plug that is off, on its far side.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+from sim.lab.drive import start_of, stop_of
+from sim.vehicle.car import Car
+from sim.vehicle.codes import is_role
+from sim.vehicle.edit import Edit
+
+DISTURBING = frozenset({"stick", "babble", "set"})
+LAMP = "21 W lamp"
+SWEEP_MS = 1  # some frames' bits at 500 kbit/s
+
+
+class Plan(NamedTuple):
+    """What to do, and why."""
+
+    actions: tuple[str, ...]
+    why: str
+
+
+def repertoire(car: Car, edits: Sequence[Edit]) -> Iterator[Plan]:
+    """The checks that these faults call for."""
+    buses = list(dict.fromkeys(bus for edit in edits for bus in _buses_in_doubt(edit, car)))
+    for bus in buses:
+        yield from _pair_checks(bus, car)
+    for edit in edits:
+        yield from _of_one(edit, car)
+    hanging = [name for name in car.connectors if name in car.harness.unplugged]
+    yield from (_refit(name, car) for name in hanging if not on_airbag(name, car))
+
+
+def loads(edit: Edit, car: Car) -> Iterator[str]:
+    """Load tests that change nothing: of a ground, and of the feed at a fuse or supply pin in doubt."""
+    name = next(iter(edit.targets), "")
+    if name in car.built.grounds:
+        yield f"load BAT+ to {name} with {LAMP}"
+    elif name in car.built.fuses and edit.verb != "theory":
+        yield f"load {name}.2 to BAT- with {LAMP}"
+    elif edit.verb in ("corrode", "open") and name in car.pins and car.pins[name].function.startswith("B+"):
+        yield f"load {name} to BAT- with {LAMP}"
+
+
+def _of_one(edit: Edit, car: Car) -> Iterator[Plan]:
+    name = next(iter(edit.targets), "")
+    again = [*start_of(car), "wait 5 s", "scan"]
+    if edit.verb == "loosen" and not on_airbag(name, car):
+        yield _refit(name, car)
+    elif edit.verb == "blow" and not _feeds_airbag(name, car):
+        why = "A good fuse in place of the blown one: it holds, or something shorts it."
+        yield Plan((f"fit {name}", *again, f"look {name}"), why)
+    elif edit.verb == "interrupt" and not on_airbag(name, car):
+        yield Plan((f"wiggle {name}", "scan"), "A contact that comes and goes shows where it is moved.")
+    elif edit.verb in DISTURBING and name in car.transceivers:
+        module = car.transceivers[name].module
+        for fuse, spec in car.built.fuses.items():
+            alone = {end.part for end in spec.ends} == {module}
+            if alone and not is_airbag_module(module, car):
+                why = f"Without its feed {module} cannot disturb the bus."
+                yield Plan((f"pull {fuse}", "wait 5 s", "scan", f"fit {fuse}"), why)
+
+
+def _refit(name: str, car: Car) -> Plan:
+    again = (*start_of(car), "wait 5 s", "scan")
+    return Plan((f"plug {name}", *again), "Refit what hangs or is half seated before anything is condemned.")
+
+
+def _buses_in_doubt(edit: Edit, car: Car) -> Iterator[str]:
+    """The buses that a fault of the pair, of a terminator or of a sender is on."""
+    if edit.theory is not None:
+        yield from [edit.theory.subject] if edit.theory.subject in car.built.buses else []
+        return
+    for name in edit.targets:
+        inner = car.pins[name].inner if name in car.pins else ""
+        for one in car.transceivers.values():
+            if (inner and inner in (one.h, one.l)) or name == one.id:
+                yield one.bus
+        if edit.verb == "unterminate" and name in car.built.buses:
+            yield name
+
+
+def _pair_checks(bus: str, car: Car) -> Iterator[Plan]:
+    """Resistance of the pair at each module and at each plug in its line; the scope at each module."""
+    off, on = [*stop_of(car), "disconnect battery", "wait 60 s"], "reconnect battery"
+    for one in car.transceivers.values():
+        if one.bus != bus or is_airbag_module(one.module, car):
+            continue
+        pair = [pin.id for wire in (one.h, one.l) for pin in car.pins_of(one.module) if pin.inner == wire]
+        if len(pair) != 2:
+            continue
+        why = f"About 60 ohm at {one.module}: both terminators reach it; 120 ohm: one is cut off."
+        yield Plan((*off, f"measure ohms {pair[0]} to {pair[1]}", on), why)
+        if {"DLC.4"} <= set(car.pins):
+            scope = f"scope {pair[0]} to DLC.4 and {pair[1]} to DLC.4 for {SWEEP_MS} ms"
+            yield Plan((scope,), f"Both wires at {one.module} swing against each other, or one is dead.")
+
+
+def on_airbag(connector: str, car: Car) -> bool:
+    """Is it a plug of the airbag module?"""
+    return connector in car.connectors and is_airbag_module(car.connectors[connector].owner, car)
+
+
+def is_airbag_module(name: str, car: Car) -> bool:
+    """Is it the airbag module?"""
+    module = car.built.modules.get(name)
+    return module is not None and is_role(module.role or name, "AIRBAG")
+
+
+def _feeds_airbag(fuse: str, car: Car) -> bool:
+    spec = car.built.fuses.get(fuse)
+    return spec is not None and any(is_airbag_module(end.part, car) for end in spec.ends)
