@@ -88,12 +88,10 @@ def _buses_in_doubt(edit: Edit, car: Car) -> Iterator[str]:
         yield from [edit.theory.subject] if edit.theory.subject in car.built.buses else []
         return
     for name in edit.targets:
-        inner = car.pins[name].inner if name in car.pins else ""
-        for one in car.transceivers.values():
-            if (inner and inner in (one.h, one.l)) or name == one.id:
-                yield one.bus
-        if edit.verb == "unterminate" and name in car.built.buses:
-            yield name
+        nodes = {car.pins[name].inner} if name in car.pins else set()
+        if (element := car.elements.get(name)) is not None:
+            nodes |= {element.a, element.b}
+        yield from (one.bus for one in car.transceivers.values() if name == one.id or nodes & {one.h, one.l})
 
 
 def _pair_checks(bus: str, car: Car) -> Iterator[Plan]:
