@@ -1,7 +1,7 @@
 """Codes about a module's own supply: U3006 of ISO 15031-6 and SAE J2012-DA, control module input power A.
 
-Failure types 16 and 17, circuit voltage below and above threshold, are those of ISO 14229-1 (from memory). The
-thresholds are in the vehicle files.
+Failure types 16 and 17, circuit voltage below and above threshold, are from memory. The thresholds are in the
+vehicle files.
 """
 
 import pytest
