@@ -7,6 +7,7 @@ import pytest
 
 from sim.bench.bench import Bench
 from sim.bench.explain import why_silent
+from sim.catalogue import find_car
 from sim.instruments.read import read
 from sim.vehicle.car import Car
 from sim.vehicle.reading import read_car
@@ -99,3 +100,35 @@ def test_the_scope_shows_a_band_and_the_meter_nothing(hubs: Car) -> None:
     assert "-1.000 V to 1.000 V" in read(bench, f"scope {plus} to {minus} for 2 ms").display
     # a millivolt or two of its module's own ground
     assert float(read(bench, f"measure volts {plus} to BODY").display.removesuffix(" mV")) < 10
+
+
+# what is done to the two hubs, and the state of their link a second later: asleep with both ends, down while
+# one end is alone or the pair is not whole, as TC10 and the drivers of PHYs tell them (from memory)
+STATES = {
+    "both ends awake": ((), "up"),
+    "one end without supply": (("pull F2",), "down"),
+    "both ends without supply": (("pull F1", "pull F2"), "sleep"),
+    "one wire open": (("unplug X1",), "down"),
+    "two masters": (("strap COMFORT.spine as master",), "down"),
+    "two slaves": (("strap HUB.spine as slave",), "down"),
+    "roles exchanged": (("strap HUB.spine as slave", "strap COMFORT.spine as master"), "up"),
+}
+
+
+@pytest.mark.parametrize("case", STATES)
+def test_link_states_by_their_table(hubs: Car, case: str) -> None:
+    """Each row of the table, looked at from both ends."""
+    edits, expected = STATES[case]
+    bench = Bench(hubs)
+    bench.do_all(["wait 1 s", *edits, "wait 1 s"])
+    assert [expected, expected] == [bench.live.buses.link(f"{end}.spine").value for end in ("HUB", "COMFORT")]
+
+
+def test_a_sleeping_link_wakes_over_the_pair() -> None:
+    """TC10: a tester wakes the gateway of the hatchback, its pairs wake the hubs, and all links come up."""
+    bench = Bench(find_car("city-hatchback"))
+    bench.do("wait 60 s")
+    links = [name for name, one in bench.car.transceivers.items() if one.phy]
+    assert {"sleep"} == {bench.live.buses.link(name).value for name in links}
+    bench.do("scan")
+    assert {"up"} == {bench.live.buses.link(name).value for name in links}

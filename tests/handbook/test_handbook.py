@@ -46,7 +46,9 @@ def test_each_term_is_on_a_page_that_exists() -> None:
 def test_standards_are_numbered_as_their_publishers_do() -> None:
     """SAE J1930, ISO 11898-2 (iso.org, sae.org): a publisher, a number, a part where there are several."""
     for name, title in standards().items():
-        assert re.fullmatch(r"SAE J\d{4}|(ISO|IEC) \d{4,5}(-\d)?|AUTOSAR CAN NM", name), name
+        assert re.fullmatch(
+            r"SAE J\d{4}|(ISO|IEC) \d{4,5}(-\d)?|IEEE 802\.\d+[a-z]+|OPEN Alliance TC\d+|AUTOSAR CAN NM", name
+        ), name
         assert len(title) > 10
     used = {term.source for term in terms()}
     assert {"SAE J1930", "SAE J2012", "ISO 2575", "ISO 11898-1", "ISO 14229-1"} <= used

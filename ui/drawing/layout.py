@@ -21,6 +21,7 @@ BOX_W, BOX_H = 86.0, 57.0
 STUB = 12.0
 SINGLE_PITCH, DOUBLE_PITCH = 94.0, 48.0
 PILL_PITCH = 30.0
+NAME_W = 420.0  # as far as the name of a line and its bit rate may reach
 LABEL_H = 18.0
 ROW_GAP = 8.0
 EDGE = 8.0
@@ -227,12 +228,22 @@ class _Row:
         first_x = min(stop.x for stop in self.stops if stop.y == self.stops[0].y)
         at_left = self.corners[0][0] <= first_x + 1
         label_x = draft.left + 4 if at_left else max(draft.left, first_x - BOX_W / 2)
+        if at_left and self.start not in (None, draft.hub):
+            label_x = self.corners[0][0] + 8  # beside the tall box that the line begins at, not below it
         draft.lines.append(BusLine(self.bus, tuple(self.corners), tuple(self.stops), (label_x, label_y)))
 
     def _new_row(self, first: bool = False) -> None:
         top = self.draft.y + (LABEL_H if first else 0)
         self.line_y = top + (BOX_H + STUB if self.double else 12 if self.boxed else 14)
+        if first and self._joint_is_near():
+            self.line_y = max(self.line_y, top + BOX_H / 2)
         self.bottom = self.line_y + (STUB + BOX_H if self.boxed else 14)
+
+    def _joint_is_near(self) -> bool:
+        """Would a tall box at the end of a short line cover the line's name?"""
+        end, draft = self.items[-1], self.draft
+        placed = end.name in draft.boxes or end.name == draft.hub
+        return end.kind == "joint" and not placed and _length(self.items[:-1]) < NAME_W
 
     def _close_row(self) -> None:
         self.draft.y = self.bottom + ROW_GAP
