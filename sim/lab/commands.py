@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
@@ -49,6 +49,8 @@ from sim.lab.workshop import Workshop
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
+
+SOON_S = 20.0  # after so long the next check is told from what was judged so far
 
 stories_option = click.option(
     "--stories", is_flag=True, help="Tell the case's own stories apart, as far as they give what was seen."
@@ -164,22 +166,49 @@ def causes(
     return 0 if told else 1
 
 
-def _searched(case: str, search: Search, workshop: Workshop) -> SearchAnswer:
+def _searched(
+    case: str,
+    search: Search,
+    workshop: Workshop,
+    before: SearchAnswer | None = None,
+    within_s: float | None = None,
+) -> SearchAnswer:
     told = find_case(case)
     question = Question(told.vehicle, told.given, told.seed, told.steps)
     with progress("runs") as tell:
         return search_on(
-            question, faults_to_try(told.vehicle, search.kinds), search.most, theories=search.theories,
-            limit_s=60 * search.within, workshop=workshop, progress=tell,
+            question, faults_to_try(told.vehicle, search.kinds), search.most, before,
+            theories=search.theories, limit_s=60 * search.within if within_s is None else within_s,
+            workshop=workshop, progress=tell,
         )  # fmt: skip
 
 
+def _searched_and_told(case: str, search: Search, workshop: Workshop) -> SearchResult:
+    """The causes that a search finds; what to check meanwhile is told after `SOON_S`, from single faults."""
+    limit_s = 60 * search.within
+    soon = _searched(case, replace(search, most=1), workshop, within_s=min(SOON_S, limit_s))
+    if search.most == 1 and (limit_s <= SOON_S or not soon.result.waiting):
+        return soon.result
+    judged = f"So far, with {1 - soon.share_left:.0%} of the odds of single faults judged"
+    told = next_check(soon.result, workshop=workshop).words if soon.result.causes else "no cause agrees."
+    print(f"{judged}: {told} The search goes on.\n", flush=True)
+    before = soon if search.most == 1 else None
+    return _searched(case, search, workshop, before, max(0.0, limit_s - SOON_S)).result
+
+
 def _causes_of(
-    case: str, search: Search, stories: bool, before: int | None, workshop: Workshop
+    case: str, search: Search, stories: bool, before: int | None, workshop: Workshop, quietly: bool
 ) -> SearchResult:
-    """What is to be told apart: the case's own stories, or what a search finds."""
+    """What is to be told apart: the case's own stories, or what a search finds.
+
+    `quietly`: nothing is printed before the end.
+    """
     if not stories:
-        return _searched(case, search, workshop).result
+        return (
+            _searched(case, search, workshop).result
+            if quietly
+            else _searched_and_told(case, search, workshop)
+        )
     with progress("runs") as tell:
         return rivals(find_case(case), before=before, workshop=workshop, progress=tell)
 
@@ -250,7 +279,7 @@ def best_check(
     if before is not None and not stories:
         raise click.UsageError("--before goes with --stories")
     with runs.workshop() as workshop:
-        found = _causes_of(case, search, stories, before, workshop)
+        found = _causes_of(case, search, stories, before, workshop, as_json)
         every_kind = every_kind or stories
         with progress("checks") as tell:
             advice = next_check(found, every_kind=every_kind, workshop=workshop, progress=tell)
@@ -341,7 +370,7 @@ def plan(
     The causes of a case are searched first, or are its own stories; then each is run through each check.
     """
     with runs.workshop() as workshop:
-        found = _causes_of(case, search, stories, None, workshop)
+        found = _causes_of(case, search, stories, None, workshop, True)
         with progress("checks") as tell:
             made = check_plan(found, workshop=workshop, progress=tell)
     if html:

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from sim.cli import main
+from sim.lab import commands
 
 ONE = ["--workers", "1"]
 ACTIONS = ["--do", "press start", "--do", "wait 5 s", "--do", "scan", *ONE]
@@ -54,8 +55,9 @@ def test_the_next_check_tells_fuse_from_plug(folder: Path, capsys: pytest.Captur
     (folder / "case.yaml").write_text(CASE % "TCM", encoding="utf-8")
     assert 0 == main(["next-check", "case.yaml", *ONE])
     told = capsys.readouterr().out.splitlines()
-    assert told[2].startswith("check")
-    assert told[3].split()[0] in ("look", "measure")
+    assert "is known in" in told[1]
+    assert told[3].startswith("check")
+    assert told[4].split()[0] in ("look", "measure")
     assert " in 1 min." in told[0]
 
 
@@ -64,3 +66,18 @@ def test_without_a_cause_there_is_no_check(folder: Path, capsys: pytest.CaptureF
     (folder / "case.yaml").write_text(CASE % "TCM, AIRBAG, ABS", encoding="utf-8")
     assert 1 == main(["next-check", "case.yaml", *ONE])
     assert "more faults at once" in capsys.readouterr().out
+
+
+def test_while_a_search_goes_on_the_next_check_is_told_so_far(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """After the first seconds there is something to do at the car; the answer in the end is the same."""
+    (folder / "case.yaml").write_text(CASE % "TCM", encoding="utf-8")
+    assert 0 == main(["next-check", "case.yaml", *ONE])
+    whole = capsys.readouterr().out
+    assert "So far" not in whole
+    monkeypatch.setattr(commands, "SOON_S", 0.0)
+    assert 0 == main(["next-check", "case.yaml", *ONE])
+    soon, _, rest = capsys.readouterr().out.partition(" The search goes on.\n\n")
+    assert soon.startswith("So far, with ")
+    assert whole == rest
