@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from sim.vehicle.car_templates import TEMPLATES
 from sim.vehicle.quick_car import vehicle_file
 from sim.vehicle.reading import car_from_text, text_of
 from sim.vehicle.schema import vehicle_schema
+from sim.vehicle.table_doubts import doubts_in
 from sim.vehicle.two_columns import rows_of_table
 
 
@@ -44,7 +46,10 @@ class Described:
 @click.option("--out", type=FILE, help="Write the vehicle file there.")
 def describe(table: Path, template: str | None, title: str, out: Path | None, as_json: bool) -> None:
     """Begin a vehicle file from a table of modules."""
-    text = vehicle_file(rows_of_table(text_of(table), table.name), title, template=template or "")
+    rows = rows_of_table(text_of(table), table.name)
+    text = vehicle_file(rows, title, template=template or "")
+    for doubt in doubts_in(rows):
+        print(f"busbay: {table.name}, {doubt}", file=sys.stderr)
     if out:
         write_over(out, text)
     built = car_from_text(text).built

@@ -19,8 +19,9 @@ from sim.catalogue import car_file, is_path, shipped_cars, shipped_cases
 from sim.lab.case import NO_CODE, Case, CodeSeen, Evidence
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
+from sim.vehicle.every_problem import line_of
 from sim.vehicle.problems import FileProblem, Problem, did_you_mean
-from sim.vehicle.reading import car_from_text, line_of, parse
+from sim.vehicle.reading import car_from_text, described
 
 # what in a step's evidence names lamps or modules
 NAMED = ("lit", "dark", "answers", "silent", "codes", "no_codes", "done", "denied", "no_answer")
@@ -54,15 +55,13 @@ def case_from_text(text: str, name: str = "case file", folder: Path | None = Non
     `folder`: where the path of a car begins. Without it no file is read: a case from elsewhere names a
     shipped car or holds its own.
     """
-    case, document = parse(text, name, Case)
-    try:
+
+    def checked(case: Case, document: Any) -> Case:
         case = _with_its_car(case, document, name, folder)
         _check(case)
-    except FileProblem:
-        raise
-    except Problem as problem:
-        raise FileProblem(problem.what, name, line_of(document, problem.path), problem.path) from None
-    return case
+        return case
+
+    return described(text, name, Case, checked)
 
 
 def case_text(case: Case) -> str:
@@ -102,10 +101,15 @@ def _check_own_car(case: Case, document: Any, name: str) -> None:
     try:
         car_from_text(case.car, name)
     except FileProblem as problem:
-        at = line_of(document, ("car", *problem.path))
-        if isinstance(document["car"], str):  # the text begins on the line after its key
-            at += problem.line
-        raise FileProblem(problem.what, name, at, ("car", *problem.path)) from None
+        first, *others = [_inside_the_case(one, document, name) for one in problem.all]
+        raise FileProblem(first.what, name, first.line, first.path, others) from None
+
+
+def _inside_the_case(problem: FileProblem, document: Any, name: str) -> FileProblem:
+    at = line_of(document, ("car", *problem.path))
+    if isinstance(document["car"], str):  # the text begins on the line after its key
+        at += problem.line
+    return FileProblem(problem.what, name, at, ("car", *problem.path))
 
 
 def _check(case: Case) -> None:

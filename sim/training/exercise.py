@@ -29,8 +29,8 @@ from sim.lab.case_file import check_names
 from sim.vehicle.car import Car
 from sim.vehicle.description_base import Part
 from sim.vehicle.edits import apply_all, is_theory, parse_edit
-from sim.vehicle.problems import EditProblem, FileProblem, Problem, did_you_mean
-from sim.vehicle.reading import line_of, parse, read_car, text_of
+from sim.vehicle.problems import EditProblem, Problem, did_you_mean
+from sim.vehicle.reading import described, read_car, text_of
 
 Tool = Literal[
     "seat", "scan", "clear", "program", "eye", "meter", "lamp", "scope", "unplug", "fuses", "battery",
@@ -166,12 +166,12 @@ def exercise_from_text(text: str, name: str) -> Exercise:
 
     Whether the scripted solution really works is for `sim.training.proof` to say.
     """
-    exercise, document = parse(text, name, Exercise)
-    try:
+
+    def checked(exercise: Exercise, document: object) -> Exercise:
         _check(exercise)
-    except Problem as problem:
-        raise FileProblem(problem.what, name, line_of(document, problem.path), problem.path) from None
-    return exercise
+        return exercise
+
+    return described(text, name, Exercise, checked)
 
 
 def find_exercise(name: str) -> Exercise:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 Path = tuple[str | int, ...]  # to a place in a description: keys and positions in lists
@@ -20,6 +20,7 @@ Path = tuple[str | int, ...]  # to a place in a description: keys and positions 
 LONGEST_SENTENCE = 540  # our own list of what is known may be long
 LONGEST_WORD = 100  # a sentence may quote what was written, and anything may have been written
 LONGEST_KEY = 60  # of the path to it
+UNKNOWN_KEY = "unknown key"
 
 
 class Problem(Exception):
@@ -36,19 +37,28 @@ class Problem(Exception):
 
 
 class FileProblem(Problem):
-    """A problem of one file, with its line (1 = first line)."""
+    """A problem of one file, with its line (1 = first line); `others`: what else is wrong with the file."""
 
-    def __init__(self, what: str, file: str, line: int, path: Path = ()) -> None:
+    def __init__(
+        self, what: str, file: str, line: int, path: Path = (), others: Sequence[FileProblem] = ()
+    ) -> None:
         super().__init__(what, path)
         self.file = file
         self.line = line
+        self.others = tuple(others)
+
+    @property
+    def all(self) -> tuple[FileProblem, ...]:
+        """It and the others."""
+        return FileProblem(self.what, self.file, self.line, self.path), *self.others
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return type(self), (self.what, self.file, self.line, self.path)
+        return type(self), (self.what, self.file, self.line, self.path, self.others)
 
     def __str__(self) -> str:
         where = " > ".join(_cut(str(part), LONGEST_KEY) for part in self.path)
-        return f"{self.file}, line {self.line}{f', {where}' if where else ''}: {self.what}"
+        own = f"{self.file}, line {self.line}{f', {where}' if where else ''}: {self.what}"
+        return "\n".join([own, *map(str, self.others)])
 
 
 class EditProblem(Problem):
@@ -73,6 +83,12 @@ def did_you_mean(name: str, names: Iterable[str]) -> str:
     if 0 < len(known) <= 12:
         return f"; known: {', '.join(known)}"
     return ""
+
+
+def nearest_in(sentence: str) -> str | None:
+    """The name that a sentence with the tail of `did_you_mean` offers."""
+    offered = re.search(r"; did you mean '([^']+)'\?", sentence)
+    return offered[1] if offered else None
 
 
 def unknown(kind: str, name: str, names: Iterable[str]) -> str:

@@ -79,12 +79,19 @@ class TableRow:
 
 
 class TableProblem(Problem):
-    """A cell that cannot be: its row (from 1, as in the table), its column, and what is wrong."""
+    """A cell that cannot be: its row (from 1, as in the table), its column, and what is wrong.
+
+    `others`: what else is wrong with the table.
+    """
 
     def __init__(self, what: str, row: int, cell: str) -> None:
         super().__init__(f"row {row}, column '{COLUMNS[cell]}': {what}")
         self.row = row
         self.cell = cell
+        self.others: tuple[TableProblem, ...] = ()
+
+    def __str__(self) -> str:
+        return "\n".join([self.what, *map(str, self.others)])
 
 
 def vehicle_file(
@@ -140,7 +147,7 @@ class _Unit:
 
 class _Table:
     def __init__(self, rows: Iterable[TableRow]) -> None:
-        self.units = [_unit(number, row) for number, row in enumerate(rows, start=1) if not row.is_empty]
+        self.units = list(_units(rows))
         if not self.units:
             raise Problem("the table is empty: a row needs a module's name and its bus")
         self.by_name: dict[str, _Unit] = {}
@@ -274,7 +281,10 @@ class _Table:
     # -- blame -----------------------------------------------------------------------------------------------
 
     def blame(self, problem: FileProblem) -> NoReturn:
-        """Name the row and column that a problem of the file comes from."""
+        """Name the rows and columns that the problems of the file come from."""
+        raise _together([self._blamed(one) for one in problem.all]) from None
+
+    def _blamed(self, problem: FileProblem) -> TableProblem:
         kind, name, key = (*map(str, problem.path), "", "", "")[:3]
         first = self.units[0]
         match kind:
@@ -290,7 +300,26 @@ class _Table:
                 cell, unit = "inline", next((one for one in self.units if name in one.inline), first)
             case _:
                 raise Problem(problem.what) from None
-        raise TableProblem(problem.what, unit.row, cell if cell in COLUMNS else "module") from None
+        return TableProblem(problem.what, unit.row, cell if cell in COLUMNS else "module")
+
+
+def _units(rows: Iterable[TableRow]) -> Iterator[_Unit]:
+    """The rows, each checked for itself; raises `TableProblem` with all that are wrong."""
+    wrong: list[TableProblem] = []
+    for number, row in enumerate(rows, start=1):
+        try:
+            if not row.is_empty:
+                yield _unit(number, row)
+        except TableProblem as problem:
+            wrong.append(problem)
+    if wrong:
+        raise _together(wrong)
+
+
+def _together(problems: Sequence[TableProblem]) -> TableProblem:
+    first, *others = sorted(problems, key=lambda one: one.row)
+    first.others = tuple(others)
+    return first
 
 
 def _unit(number: int, row: TableRow) -> _Unit:

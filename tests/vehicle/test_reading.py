@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from sim import scenarios_folder
-from sim.vehicle.description import Vehicle
+from sim.vehicle.every_problem import line_of
 from sim.vehicle.problems import FileProblem
-from sim.vehicle.reading import MAX_DEPTH, MAX_FILE_BYTES, car_from_text, line_of, parse, read_car
+from sim.vehicle.reading import MAX_DEPTH, MAX_FILE_BYTES, car_from_text, document_of, read_car
 
 SMALL_CAR = (Path(__file__).parent / "small-car.yaml").read_text(encoding="utf-8")
 
@@ -564,7 +564,7 @@ def test_a_byte_order_mark_and_windows_line_ends_do_no_harm() -> None:
 
 def test_line_of_finds_the_deepest_part_that_is_written() -> None:
     """A problem's path leads to the nearest line that exists."""
-    _, document = parse(SMALL_CAR, "car.yaml", Vehicle)
+    document = document_of(SMALL_CAR, "car.yaml")
     assert 7 == line_of(document, ("fuses", "F1", "area_mm2"))
     assert 5 == line_of(document, ("buses", "main", "line", 3))
     assert 1 == line_of(document, ("engine",))

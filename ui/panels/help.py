@@ -36,8 +36,13 @@ def term(*words: str) -> str:
 
 def tell(problem: Problem | str, otherwise: Paragraph | None = None) -> None:
     """What is wrong with a file or a sentence, and the paragraph about it, else `otherwise`."""
-    st.error(str(problem), icon=":material/block:")
+    st.error(in_lines(str(problem)), icon=":material/block:")
     paragraph_link(paragraph_for(problem, otherwise) if isinstance(problem, Problem) else otherwise)
+
+
+def in_lines(words: str) -> str:
+    """Sentences of several lines, as Markdown keeps them apart."""
+    return words.replace("\n", "  \n")
 
 
 def link(words: str, chapter: str) -> None:

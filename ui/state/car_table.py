@@ -32,6 +32,7 @@ class CarTable:
     rows: list[TableRow] = field(default_factory=list)
     bitrates: dict[str, int] = field(default_factory=dict)
     template: str = ""
+    meant: list[str] = field(default_factory=list)  # names that look misspelled and are not
 
     def text(self) -> str:
         """To be kept."""
@@ -45,7 +46,8 @@ class CarTable:
             rates = {str(bus): rate for bus, rate in data["bitrates"].items() if rate in BITRATES}
             rows = [TableRow(**{name: cell_of(name, row[name]) for name in COLUMNS}) for row in data["rows"]]
             template = data.get("template", "")
-            return cls(str(data["title"]), rows, rates, template if template in TEMPLATES else "")
+            meant = [str(name) for name in data.get("meant", [])]
+            return cls(str(data["title"]), rows, rates, template if template in TEMPLATES else "", meant)
         except (ValueError, KeyError, TypeError, AttributeError):
             return cls()
 

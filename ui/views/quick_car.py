@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from functools import partial
 
 import pandas as pd
@@ -14,12 +15,13 @@ from sim.vehicle.car_templates import TEMPLATES
 from sim.vehicle.problems import Problem
 from sim.vehicle.quick_car import COLUMNS, USUAL_BPS, vehicle_file
 from sim.vehicle.reading import car_from_text
+from sim.vehicle.table_doubts import Doubt, doubts_in, settled
 from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.car_map import car_map
 from ui.drawing.layout import NARROW, layout_of
 from ui.panels.controls import button, download, undo_button
-from ui.panels.help import tell
+from ui.panels.help import in_lines, tell
 from ui.state import bench_jobs, turns, work
 from ui.state.car_table import (
     BITRATES,
@@ -79,7 +81,8 @@ def show() -> None:
     with right:
         with st.container(key="quick_problem"):
             if problem:
-                st.warning(problem, icon=":material/edit:")
+                st.warning(in_lines(problem), icon=":material/edit:")
+        _doubts(table)
         _drawing(text)
         _take(table, "" if problem else text)
         _bitrates(table, text)
@@ -118,6 +121,25 @@ def _file(table: CarTable) -> tuple[str, str]:
     except Problem as problem:
         return str(problem), st.session_state.get("quick_text", "")
     return "", st.session_state.quick_text
+
+
+def _doubts(table: CarTable) -> None:
+    """What may be misspelled, with both answers."""
+    for number, doubt in enumerate(doubts_in(table.rows, table.meant)):
+        with st.container(key=f"quick_doubt_{number}"):
+            st.info(str(doubt), icon=":material/help:")
+            with st.container(horizontal=True):
+                button(f"Write '{doubt.nearest}'", f"quick_meant_{number}", partial(_write, table, doubt))
+                button(f"'{doubt.name}' is right", f"quick_right_{number}", partial(_is_right, table, doubt))
+
+
+def _write(table: CarTable, doubt: Doubt) -> None:
+    if doubt in doubts_in(table.rows, table.meant):  # else it was settled by an earlier click
+        begin_with(replace(table, rows=settled(table.rows, doubt)))
+
+
+def _is_right(table: CarTable, doubt: Doubt) -> None:
+    table.meant.append(doubt.name)
 
 
 # -- beside it -----------------------------------------------------------------------------------------------
