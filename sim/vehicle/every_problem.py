@@ -52,10 +52,11 @@ class _Mending:
     def __init__(self, document: Any) -> None:
         self.document = document
         self.places: set[Path] = set()
+        self.emptied: set[Path] = set()
 
     def follows(self, problem: Problem) -> bool:
-        """Whether it is at a place that was mended before."""
-        return any(problem.path[: len(one)] == one for one in self.places)
+        """Whether it is at a place that was mended before, or where something was taken out."""
+        return problem.path in self.emptied or any(problem.path[: len(one)] == one for one in self.places)
 
     def mend(self, problem: Problem) -> bool:
         """Change what is wrong; whether that was possible."""
@@ -95,6 +96,7 @@ class _Mending:
         if values:
             parent[key] = values[0]
         else:
+            self.emptied.add(path[:-1])
             del parent[key]
         return True
 

@@ -13,6 +13,7 @@ FACTS: dict[str, Any] = {
     "missing": "gear",
     "lost": "TCM",
     "code": "P0562",
+    "stored": "U0101",
     "mode": "run",
     "line": "IGN",
     "fob": "in_range",

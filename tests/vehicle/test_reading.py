@@ -310,14 +310,14 @@ CONTRADICTIONS = [
         "{mode: run}}}",
         "{mode: run, line: IGN}}}",
         "line 28, modules > BCM > outputs > run_relay > when: a condition has exactly one of "
-        "all, any, not, input, signal, missing, lost, code, mode, line, fob, engine, immobilizer, "
+        "all, any, not, input, signal, missing, lost, code, stored, mode, line, fob, engine, immobilizer, "
         "supply_above_v, dm1_lamp, met",
     ),
     (
         "{mode: run}}}",
         "{}}}",
         "line 28, modules > BCM > outputs > run_relay > when: a condition has exactly one of "
-        "all, any, not, input, signal, missing, lost, code, mode, line, fob, engine, immobilizer, "
+        "all, any, not, input, signal, missing, lost, code, stored, mode, line, fob, engine, immobilizer, "
         "supply_above_v, dm1_lamp, met",
     ),
     (
