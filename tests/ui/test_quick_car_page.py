@@ -43,12 +43,27 @@ def opened_with(table: CarTable) -> AppTest:
 
 def test_a_described_car_goes_into_the_bay() -> None:
     """The car of the table is in the bay under its name, with the file that the table makes."""
-    app = opened_with(CarTable("Vito's van", ROWS))
+    app = opened_with(CarTable("Ruth's van", ROWS))
     app.button(key="quick_bay").click().run()
     held = app.session_state["held"]
     assert "" == held.problem
-    assert (held.car.title, list(held.car.built.modules)) == ("Vito's van", ["ECM", "BCM", "DOOR-LEFT"])
-    assert vehicle_file(ROWS, "Vito's van") == held.car_text
+    assert (held.car.title, list(held.car.built.modules)) == ("Ruth's van", ["ECM", "BCM", "DOOR-LEFT"])
+    assert vehicle_file(ROWS, "Ruth's van") == held.car_text
+
+
+def test_a_name_that_may_be_misspelled_is_asked_about_and_either_answer_settles_it() -> None:
+    """`bdoy` beside two rows of `body`: write the usual name, or keep this one; both are kept."""
+    rows = [*ROWS, TableRow("SEAT", "body"), TableRow("ROOF", "bdoy")]
+    app = opened_with(CarTable("Van", rows))
+    assert ["row 5, column 'bus': only this row says 'bdoy'; was 'body' meant?"] == [
+        one.value for one in app.info
+    ]
+    app.button(key="quick_meant_0").click().run()
+    assert "body" == app.session_state["quick"].rows[4].bus
+    app.button(key="tables_undo").click().run()
+    app.button(key="quick_right_0").click().run()
+    assert ([], ["bdoy"]) == ([*app.info], CarTable.from_text(app.session_state["quick"].text()).meant)
+    assert "bdoy" == app.session_state["quick"].rows[4].bus
 
 
 def test_a_table_that_was_emptied_comes_back() -> None:

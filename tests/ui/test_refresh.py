@@ -131,9 +131,9 @@ def test_a_described_car_keeps_its_name_and_its_bit_rates(key: str) -> None:
     empty = {"place": None, "fuse": "", "ground": "", "inline": "", "hears": "", "sends": ""}
     table = {"title": "Van", "rows": [empty | row for row in rows], "bitrates": {}}
     kept.keep("tables", key, json.dumps(table))
-    chosen(visit("describe", key), quick_title="Vito's van", **{"quick_rate main": 250_000})
+    chosen(visit("describe", key), quick_title="Ruth's van", **{"quick_rate main": 250_000})
     again = visit("describe", key).session_state["quick"]
-    assert ("Vito's van", {"main": 250_000}) == (again.title, again.bitrates)
+    assert ("Ruth's van", {"main": 250_000}) == (again.title, again.bitrates)
     assert ["ECM", "BCM"] == [row.module for row in again.rows]
 
 

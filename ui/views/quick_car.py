@@ -83,7 +83,7 @@ def show() -> None:
             if problem:
                 st.warning(in_lines(problem), icon=":material/edit:")
         _doubts(table)
-        _drawing(text)
+        _drawing(text, bool(table.rows))
         _take(table, "" if problem else text)
         _bitrates(table, text)
     keep(held, table)
@@ -145,9 +145,10 @@ def _is_right(table: CarTable, doubt: Doubt) -> None:
 # -- beside it -----------------------------------------------------------------------------------------------
 
 
-def _drawing(text: str) -> None:
+def _drawing(text: str, begun: bool) -> None:
     if not text:
-        st.caption("Write a module and its bus into the first row, and the drawing begins.")
+        first = "Once these cells are right" if begun else "Write a module and its bus into the first row"
+        st.caption(f"{first}{',' if begun else ', and'} the drawing begins.")
         return
     drawn: tuple[str, str] | None = st.session_state.get("quick_drawn")
     if drawn is None or drawn[0] != text:
