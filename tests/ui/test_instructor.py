@@ -120,6 +120,38 @@ def test_a_class_that_is_closed_and_opened_again_stays_chosen(instructor: Visito
         records.classes.delete(group.id)
 
 
+def test_a_class_list_is_uploaded_and_admits(instructor: Visitor, records: Records) -> None:
+    """Who is on it comes in with the platform's id, others wait; a file that is none changes nothing."""
+    group = records.classes.open("By list")
+    instructor.go("classes")
+    words = {one.split(" · ")[0]: one for one in _options(instructor, "class_id")}
+    instructor.choose("class_id", words["By list"])
+    instructor.upload("class_list_file", "class.csv", "Name;ID\r\nAmara;u1\r\nWei;u2\r\n".encode("utf-8-sig"))
+    instructor.press("take_list")
+    assert ["Amara", "Wei"] == records.classes.names_on_list(group.id)
+    amara, _ = records.students.join(group.join_code, "amara")
+    stranger, _ = records.students.join(group.join_code, "Zoe")
+    assert (True, "u1", False) == (amara.admitted, amara.outside_id, stranger.admitted)
+    instructor.upload("class_list_file", "class.csv", b"\xff\xfe\x00")
+    instructor.press("take_list")
+    assert "this file is not text in UTF-8: save it again as CSV UTF-8" in alerts(instructor)
+    assert ["Amara", "Wei"] == records.classes.names_on_list(group.id)
+    records.classes.delete(group.id)
+
+
+def test_an_exercise_is_given_from_the_curriculum(instructor: Visitor, records: Records) -> None:
+    """From its lesson one button leads to the class, with the exercise chosen."""
+    group = records.classes.open("From the curriculum")
+    instructor.go("curriculum")
+    instructor.press("to_a_class")
+    words = {one.split(" · ")[0]: one for one in _options(instructor, "class_id")}
+    instructor.choose("class_id", words["From the curriculum"])
+    instructor.press("give")
+    (given,) = records.assignments.of_class(group.id)
+    assert FIRST == given.entry
+    records.classes.delete(group.id)
+
+
 def test_classes_of_one_name_are_told_apart(instructor: Visitor, records: Records) -> None:
     """Two classes of one name and day read differently, and the one that is pressed is meant."""
     first, second = records.classes.open("Twin"), records.classes.open("Twin")

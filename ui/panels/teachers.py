@@ -13,11 +13,12 @@ from ui.panels.controls import button
 from ui.state import classroom
 
 NO_NAME = "the first instructor"
+EVERYBODYS = "Opened before there were several instructors: all of them have it."
 
 
-def name_of(one: Instructor | None) -> str:
+def name_of(one: Instructor) -> str:
     """An instructor in words."""
-    return one.name or NO_NAME if one is not None else "not known"
+    return one.name or NO_NAME
 
 
 def show(group: ClassRow) -> None:
@@ -27,12 +28,13 @@ def show(group: ClassRow) -> None:
         return
     mine = classroom.instructor()
     with st.expander("Who teaches this class", icon=":material/group:"):
-        opener = known.get(group.opened_by) if group.opened_by is not None else None
-        st.markdown(f"Opened by {classroom.plain(name_of(opener))}.")
+        opener = known.get(group.opened_by or 0)
+        st.markdown(f"Opened by {classroom.plain(name_of(opener))}." if opener else EVERYBODYS)
         together = [one for one in classroom.records().classes.co_teachers(group.id) if one in known]
         if not _may_share(group, mine):
-            names = ", ".join(name_of(known[one]) for one in together)
-            st.caption(classroom.plain(f"Taught together with {names}."))
+            if together:
+                names = ", ".join(name_of(known[one]) for one in together)
+                st.caption(classroom.plain(f"Taught together with {names}."))
             return
         others = [one for one in known if one not in (group.opened_by, 1)]
         key = f"co_teachers_{group.id}"
@@ -69,8 +71,8 @@ def manage() -> None:
         return
     with st.expander("Several instructors"):
         st.markdown(
-            "Each signs in with a name and a passphrase, and has the classes that he or she opens or is "
-            "asked to teach. You have all classes."
+            "Each signs in with a name and a passphrase, and has the classes that they open, or that are "
+            "shared with them. You have all classes."
         )
         _own_name(mine)
         for one in classroom.door().instructors():
@@ -93,7 +95,7 @@ def _own_name(mine: Instructor) -> None:
 def _other(one: Instructor) -> None:
     with st.container(horizontal=True, vertical_alignment="center"):
         st.markdown(classroom.plain(one.name), width="content")
-        sure = st.checkbox(f"take away from {one.name}", key=f"instructor_sure_{one.id}")
+        sure = st.checkbox(f"yes, remove {one.name}", key=f"instructor_sure_{one.id}")
         button(
             f"Remove {one.name}", f"remove_instructor_{one.id}", partial(_removed, one), disabled=not sure,
             icon="person_remove",

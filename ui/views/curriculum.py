@@ -14,7 +14,7 @@ from sim.training.library import Entry
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.tables import pickable_table, plain_table
-from ui.panels.controls import download, one_of
+from ui.panels.controls import button, download, one_of
 from ui.state import classroom
 from ui.state.choices import LEVELS
 
@@ -82,6 +82,8 @@ def _lesson(shown: Sequence[Entry], known: dict[str, Entry]) -> None:
     one = entry.exercise
     st.header(classroom.plain(one.exercise), anchor=False)
     st.markdown(f"**To learn**: {classroom.plain(one.goal)}")
+    if button("Give it to a class", "to_a_class", partial(_to_a_class, entry.name), icon="assignment_add"):
+        st.switch_page(st.session_state.entries["classes"])
     before = [(name, known[name].exercise.exercise) for name in path_to(entry.name, known) if name in known]
     if before:
         sheet.show(plain_table(("before it", ""), before), "curriculum_before")
@@ -98,6 +100,11 @@ def _lesson(shown: Sequence[Entry], known: dict[str, Entry]) -> None:
         "The teacher's sheet has the answers and the readings that the solution gives: it is played when you "
         "ask for the sheet, which takes a moment. The worksheet has none of them."
     )
+
+
+def _to_a_class(name: str) -> None:
+    """Have the exercise chosen on the page that gives it."""
+    st.session_state.give_names = [name]
 
 
 def _sheet(token: str, name: str, kind: Sheet) -> str:

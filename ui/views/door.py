@@ -19,8 +19,10 @@ from ui.state.limits import PROXIED, asked_from
 
 TRIES_SHOWN = 12
 INSIDE = {
+    "curriculum": "Choose from the curriculum",
     "classes": "Open a class, give it exercises",
     "board": "See where everybody is",
+    "results": "Results over the term",
     "replay": "Replay a student's steps",
     "author": "Write an exercise",
 }
