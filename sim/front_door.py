@@ -25,7 +25,7 @@ PROXY_EXAMPLE = Path(__file__).with_name("haproxy.cfg")
 PARENT_VARIABLE = "BUSBAY_PARENT"  # the process without which the server ends, see `ui.serve`
 LOOPBACKS = (LOOPBACK, "::1", "localhost")
 EXPOSED = """\
-busbay: serving at {address}, port {port}: everybody who reaches this computer there can
+busbay: serving at {address}, port {port}: everyone who reaches this computer there can
   - work in the free bay and in What if, with this computer's processors and memory;
   - join a class with its code, and come back as the student whose key they know;
   - try the instructor's passphrase (slowed down after {free} wrong ones, each is written down).

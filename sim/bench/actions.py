@@ -23,8 +23,8 @@ readiness                    which monitors of the engine have run, and whether 
 faults                       what controllers on SAE J1939 say: DM1, and DM2 on request
 actuate BCM run_relay on     switch an output (or `lamps`, all telltales) and hold it; `off`
 release BCM                  end that: the module switches its outputs by itself again
-selftest ECM                 let a module run all its tests anew
-disconnect battery / reconnect battery
+selftest ECM                 let a module run all its tests again
+disconnect battery           take its negative clamp off; `reconnect battery` puts it back
 unplug ABS, fit F3 ...       any fault or repair of `busbay words CAR`
 measure, load, scope, look   see `busbay words CAR measure`
 """

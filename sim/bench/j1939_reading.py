@@ -114,7 +114,7 @@ class J1939Reading:
         if not told:
             text = "no codes" if one.previous is not None else "no answer to the request for DM2"
             if one.address == NULL_ADDRESS:
-                text = "sends nothing until it starts anew"
+                text = "sends nothing until it restarts"
             yield {**head, "code": "", "text": text, "state": "", "count": ""}
 
     def _text_of(self, fault: SpnFmi) -> str:

@@ -5,8 +5,8 @@
     measure maximum volts ABS.C1.4 to BAT-    the highest, as of a wire that is wiggled
     measure frequency ABS.C1.4 to G2          pulses in a second
     measure duty ABS.C1.4 to G2               the share of time at the higher level, in %
-    measure ohms DLC.6 to DLC.14
-    measure continuity F12.2 to ECM.C1.1
+    measure ohms DLC.6 to DLC.14              resistance, with the battery disconnected
+    measure continuity F12.2 to ECM.C1.1      whether milliamps pass; no proof that it carries a load
     measure amps F12                          in place of a fuse, at a battery clamp, in series with a pin
     measure clamp amps BAT.NEG                a clamp meter around the wire there; nothing is opened
     load F12.2 to G1 with 21 W lamp           a lamp between two terminals, and what it does to the voltage

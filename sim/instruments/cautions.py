@@ -38,7 +38,9 @@ BATTERY_CLAMP = (
     "note what loses its memory."
 )
 # Hydrogen, explosive from 4 % in air: safety data sheets of lead batteries.
-VENTS_GAS = "A battery vents explosive gas, most of it while charging: no sparks, no flames, eyes protected."
+VENTS_GAS = (
+    "A battery vents explosive gas, most of it while charging: no sparks, no flames, eye protection on."
+)
 LAMP_HEAT = "A load test draws real current: stay below the fuse's rating. The lamp gets hot."
 HIGH_VOLTAGE = (
     "Orange parts: inspect, touch nothing. Above 60 V DC or 30 V AC only licensed people, isolated, locked "

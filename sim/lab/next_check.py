@@ -24,6 +24,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from sim.bench.action_words import sentence_of
 from sim.lab.check_outcomes import Findings, outcomes_alike, shown_in_final_state, shown_in_runs
 from sim.lab.checks import Check, possible_checks
 from sim.lab.odds import odds
@@ -111,7 +112,7 @@ class Advice:
         if self.stop:
             return self.stop
         how = "halves the possible causes" if self.best.halves else f"is worth {self.best.bits:.2f} bits"
-        return f"{self.best.check.title}: {how} in {self.best.check.minutes:g} min."
+        return f"{sentence_of(self.best.check.actions)}: {how} in {self.best.check.minutes:g} min."
 
 
 @dataclass(frozen=True)

@@ -86,7 +86,7 @@ class ContactorControl:
             NEGATIVE: (spec.stuck_closed_codes[1], "the negative contactor is stuck closed"),
             POSITIVE: (spec.stuck_closed_codes[0], "the positive contactor is stuck closed"),
             PRECHARGE: (spec.precharge.code, "the bus does not charge in time"),
-            "open": (spec.stuck_open_code, "the bus falls with the positive contactor closed"),
+            "open": (spec.stuck_open_code, "the bus voltage falls with the positive contactor closed"),
         }
         self._tests = {
             name: Maturing(faults, code, 0.0, 0.0, partial(self._words, words))
@@ -152,7 +152,7 @@ class ContactorControl:
     def _update_open(self) -> None:
         wanted = self._closes() is True
         if self.step == "failed" and not wanted and self._holds() is not True:
-            self._go("open", "no longer wants high voltage", self._why_hold().events)
+            self._go("open", "no longer requests high voltage", self._why_hold().events)
         elif self.step == "open" and wanted:
             self._begin()
 

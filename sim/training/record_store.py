@@ -115,12 +115,12 @@ def _ask(store: RecordStore, method: str, what: str, body: str | None, has_it: S
             raise _refusal(error.code) from None
     except (URLError, HTTPException, OSError, ValueError) as error:
         reason = getattr(error, "reason", None) or error
-        raise NotReached(f"the store is not reached: {type(reason).__name__}") from None
+        raise NotReached(f"the store cannot be reached: {type(reason).__name__}") from None
 
 
 def _refusal(code: int) -> Problem:
     if code in (401, 403):
-        return NotReached(f"the store does not let us in (answer {code}): check name and secret")
+        return NotReached(f"the store refuses name or secret (answer {code}): check both")
     if code in (400, 409, 412, 413, 422):
         return Refused(f"the store does not take this (answer {code})")
     return NotReached(f"the store answers {code}")

@@ -181,7 +181,7 @@ KINDS = (
             ),
             Answer(
                 "module",
-                "shuts down while something is so",
+                "shuts down while a condition holds",
                 "theory {part} shuts down when {other}",
                 "when",
                 conditions_for,

@@ -67,5 +67,5 @@ def orange_refusal(name: str) -> str:
         f"{name} is orange: inspect it and do nothing else. High voltage is work for a licensed "
         "technician, after lock-out and proof of no voltage (ISO 6469, the maker's service "
         "information, local law). "
-        f"'refer {part_of(name.partition(':')[0])}' hands it to one"
+        f"'refer {part_of(name.partition(':')[0])}' hands it over"
     )

@@ -228,7 +228,7 @@ def test_the_secret_is_shown_nowhere(kept: Records, lrs: LearningRecordStore) ->
     assert 0 == courier(kept)
     state = kept.outbox.state()
     assert state is not None
-    assert "does not let us in" in state.problem
+    assert "refuses name or secret" in state.problem
     assert "wrong secret" not in repr(state)
     kept.outbox.disconnect()
     assert kept.outbox.state() is None

@@ -199,9 +199,10 @@ def at_most(page: Page, clicks: int, keys: int = 0) -> Iterator[None]:
 
 
 def button(page: Page, name: str) -> None:
-    """Press a button by its words, and wait for the answer."""
+    """Press a button by its words, with or without its price, and wait for the answer."""
+    words = re.compile(rf"^{re.escape(name)}( · [\d.]+ min(, parts [\d.]+)?)?$")
     with redrawn(page):
-        page.get_by_role("button", name=name, exact=True).first.click()
+        page.get_by_role("button", name=words).first.click()
 
 
 def turn_to(page: Page, name: str) -> None:

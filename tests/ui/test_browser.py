@@ -64,7 +64,7 @@ def test_a_first_visit_ends_in_a_found_and_proven_repair(page: Page) -> None:
     """A visitor gets from the complaint to an empty report with what the pages say, and nothing else."""
     hear_the_complaint(page)
     assert "8 of 8 modules answer" in scan(page)
-    ask_why_a_code_is_there(page, "ECM P0351-13", "given: pull F14")
+    ask_why_a_code_is_there(page, "ECM P0351-13", "F14: missing")
     panel(page, "Part")
     type_and_choose(page, "part", "F15")
     pick(page, "fuse F14")

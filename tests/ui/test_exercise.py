@@ -574,11 +574,10 @@ def test_every_button_of_work_tells_its_price_before_it_is_pressed(
     app = opened(key, task.id)
     app.session_state["part"] = "module TCM"
     app = in_panel(app, "Part")
-    assert "4 min" == app.button(key="unplug TCM.C1").help
-    assert "1 min" == app.button(key="look F2").help
-    assert any(text.value.startswith("**4 min** · ") for text in app.caption)
+    assert "Unplug TCM.C1 · 4 min" == app.button(key="unplug TCM.C1").label
+    assert "Inspect F2 · 1 min" == app.button(key="look F2").label
     app = in_panel(app, "Tester")
-    assert "3 min" == app.button(key="scan").help
+    assert "Scan all modules · 3 min" == app.button(key="scan").label
     app = in_panel(app, "Measure")
     app.session_state["probe_red"], app.session_state["probe_black"] = "BAT+", "BAT-"
     assert "Measure · 1 min" == app.run().button(key="measure").label

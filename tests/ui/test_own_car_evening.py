@@ -71,7 +71,7 @@ def test_from_the_pasted_report_to_the_plan_on_paper(page: Page) -> None:
     expect(page.locator(".st-key-case_found")).to_contain_text(tie, timeout=LONG_MS)
     button(page, "Propose experiments")
     proposed = page.locator(".st-key-case_proposed")
-    expect(proposed).to_contain_text("clear, scan: is worth", timeout=LONG_MS)
+    expect(proposed).to_contain_text("Clear all codes, then scan all modules: is worth", timeout=LONG_MS)
     expect(proposed.locator("td").first).to_contain_text(re.compile("^Clear"))
     expect(page.get_by_role("button", name="Check plan to print")).to_be_visible()
     expect(page.get_by_role("button", name="Shop report to print")).to_be_visible()

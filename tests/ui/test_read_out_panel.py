@@ -49,7 +49,7 @@ def test_records_and_monitors_are_told_and_a_self_test_counts() -> None:
     app.session_state[CODE] = "ECM P2122-16"
     app = press(app.run(), f"read out details {{{CODE}}}")
     assert has_drawn(app, "first failure")
-    app = press(app, "readiness")
+    app = press(app, "read out readiness")
     app = press(app, f"read out selftest {{{MODULE}}}")
     told = [one.value for one in app.caption]
     assert "ECM asks for the engine lamp, 1 code; misfire not complete, components not complete." in told

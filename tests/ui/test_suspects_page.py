@@ -47,7 +47,7 @@ def test_the_suspects_of_the_bay_and_the_check_that_parts_them() -> None:
     assert f"**{count} possible causes. 56 of 56 sets are judged, none is left.**" == told(app, "judged")
     press(app, "suspects_follow")
     app = after(app, "next_find", NEXT)
-    assert "look F5" in told(app, "compared")
+    assert "Inspect F5" in told(app, "compared")
     app = after(app, "plan_make", PLAN)
     plan = app.session_state[PLAN].found
     assert ("look F5",) == plan.start.check.actions

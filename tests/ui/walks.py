@@ -74,6 +74,9 @@ def _walk(page: Page, shot: Shot) -> None:
     panel(page, "Tester")
     button(page, "Scan all modules")
     shot("bay-tester")
+    with redrawn(page):
+        page.get_by_text("Live data and tests").click()
+    shot("bay-read-out")
     pick(page, "silent ECM")
     shot("bay-why")
     pick(page, "module TRAILER")
@@ -110,7 +113,12 @@ def _walk(page: Page, shot: Shot) -> None:
 
 
 def _orange(page: Page, shot: Shot) -> None:
-    """Work at a part under high voltage: what is offered, and what is refused."""
+    """A key and four lamps in a truck; at a part under high voltage: what is offered, what is refused."""
+    open_page(page, "")
+    _choose(page, "a car that comes with busbay", "Regional truck")
+    button(page, "Into the bay")
+    panel(page, "Seat")
+    shot("bay-key-seat")
     open_page(page, "")
     _choose(page, "a car that comes with busbay", "Parcel van")
     button(page, "Into the bay")

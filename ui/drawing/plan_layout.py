@@ -225,7 +225,8 @@ def _placed(
         chips += _flowed(parts, x, tops[row] + (LABEL_H if upright else GAP) + free / 2, units[column])
     below = tops[-1] + heights[-1]
     body = (EDGE - ROUND, top - ROUND, width - 2 * (EDGE - ROUND), below - top + 2 * ROUND)
-    strip = _flowed(loose, EDGE, below + EDGE + LABEL_H + GAP, int((width - 2 * EDGE) // (UNIT + GAP)))
+    under = below + EDGE + LABEL_H + GAP + (0 if upright else LABEL_H)  # below the mirrors
+    strip = _flowed(loose, EDGE, under, int((width - 2 * EDGE) // (UNIT + GAP)))
     bottom = max((chip.y + chip.h for chip in strip), default=below + EDGE - GAP)
     starts, lengths = (tops, heights) if upright else (lefts, widths)
     zones = tuple((start, start + length) for start, length in zip(starts, lengths, strict=True))

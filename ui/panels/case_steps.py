@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from functools import partial
 from typing import Any
 
 import streamlit as st
 
+from sim.bench.action_words import sentence_of
 from sim.lab.case import Case, CaseStep, Evidence, Photo
 from sim.lab.photos import photo_of
 from sim.lab.telling import seen_in_short, seen_of, seen_words, untold
+from sim.vehicle.car import Car
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.tables import numbered
@@ -18,6 +21,7 @@ from ui.state.case_now import case_now, change, keep_for_undo
 
 PLACE = "step_place"  # where the fields go: at the end without it, else what it does and the step's number
 EDIT, BEFORE = "edit", "before"
+LAMP = re.compile(r"\blamp (\S+) (lit|dark)\b")
 FIELDS: Mapping[str, Any] = {"step_do": "", "step_seen": [], "step_reads": None, "step_note": ""}
 
 
@@ -27,7 +31,7 @@ def listed(case: Case) -> None:
         st.caption("Nothing entered yet: begin with what was done first.")
         return
     with st.container(key="case_steps"):
-        sheet.show(numbered(_words(step) for step in case.steps), "case_step_list")
+        sheet.show(numbered(_words(step, case.whole_car) for step in case.steps), "case_step_list")
     count = len(case.steps)
     if not 1 <= st.session_state.get("case_step", 0) <= count:
         st.session_state.case_step = count
@@ -44,11 +48,14 @@ def listed(case: Case) -> None:
             st.image(f"data:{photo.kind};base64,{photo.data}", caption=f"step {at}: {photo.name}", width=260)
 
 
-def _words(step: CaseStep) -> str:
-    seen = seen_in_short(step.seen)
+def _words(step: CaseStep, car: Car) -> str:
+    titles = {name: lamp.title for one in car.built.modules.values() for name, lamp in one.telltales.items()}
+    seen = LAMP.sub(
+        lambda found: f"{titles.get(found[1]) or found[1]} lamp {found[2]}", seen_in_short(step.seen)
+    )
     note = f" ({step.note})" if step.note else ""
     pictures = f" [{len(step.photos)} photo{'s' if len(step.photos) > 1 else ''}]" if step.photos else ""
-    return ", ".join(step.do) + (f" → {seen}" if seen else "") + note + pictures
+    return sentence_of(step.do) + (f" → {seen}" if seen else "") + note + pictures
 
 
 def place() -> tuple[str, int] | None:

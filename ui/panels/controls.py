@@ -9,7 +9,7 @@ from typing import Any, Literal, TypeVar
 
 import streamlit as st
 
-from ui.panels.prices import price_at_work
+from ui.panels.prices import price_at_work, with_price
 from ui.state.one_back import before
 from ui.state.turns import shared
 from ui.state.visible import Visible
@@ -83,11 +83,13 @@ def switch(label: str, names: Mapping[T, str], key: str, default: T) -> None:
     )
 
 
-def one_of(label: str, names: Mapping[T, str], key: str) -> T:
+def one_of(label: str, names: Mapping[T, str], key: str, help: str | None = None) -> T:
     """One of a list, kept for the visit; the first when what was chosen is no longer there."""
     if st.session_state.get(key) not in names:
         st.session_state[key] = next(iter(names))
-    return st.selectbox(label, list(names), key=key, format_func=names.__getitem__, persist_state="session")
+    return st.selectbox(
+        label, list(names), key=key, format_func=names.__getitem__, help=help, persist_state="session"
+    )
 
 
 def action_button(
@@ -97,11 +99,9 @@ def action_button(
     icon: str | None = None,
     kind: Literal["primary", "secondary", "tertiary"] = "secondary",
 ) -> None:
-    """A button that has an action done; the action is its key unless another is given."""
-    st.button(
-        words, key=key or action, icon=icon, type=kind, on_click=partial(ask_to_do, action),
-        help=price_at_work(action),
-    )  # fmt: skip
+    """A button that has an action done, with its price; the action is its key unless another is given."""
+    told = with_price(words, price_at_work(action))
+    st.button(told, key=key or action, icon=icon, type=kind, on_click=partial(ask_to_do, action))
 
 
 def inspect_button(visible: Visible, name: str) -> None:
@@ -116,8 +116,7 @@ def part_row(visible: Visible, verb: str, part: str, words: str) -> None:
         action_button(f"{verb.capitalize()} {part}", f"{verb} {part}")
         if visible.only_found:
             inspect_button(visible, part)
-        cost = price_at_work(f"{verb} {part}")
-        st.caption(f"**{cost}** · {words}" if cost else words, width="stretch")
+        st.caption(words, width="stretch")
 
 
 def undo_button(name: str, put: Callable[[Any], Any]) -> None:

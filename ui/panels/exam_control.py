@@ -38,7 +38,7 @@ def control_exam(given: AssignmentRow) -> None:
     with st.container(horizontal=True):
         button(f"{MORE_MIN} min more", "exam_more", _more, icon="more_time")
         button("Ends now", "exam_ends", _end, icon="alarm_off")
-    sure = st.checkbox("everybody may see verdict and solution", key=f"release_sure_{given.id}")
+    sure = st.checkbox("the class may see verdict and solution", key=f"release_sure_{given.id}")
     button("Release the exam to all", "release_all", _release, icon="lock_open", disabled=not sure)
 
 

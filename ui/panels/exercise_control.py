@@ -32,7 +32,9 @@ def show(group: ClassRow, given: Sequence[AssignmentRow]) -> None:
             kind = "Make it an exam" if one.practice else "Make it practice"
             button(kind, "change_kind", partial(_change_to, not one.practice), icon="swap_horiz")
         if not one.practice:
-            st.caption("An exam that becomes practice is released: who has handed it in sees how it went.")
+            st.caption(
+                "An exam that becomes practice is released: students who have handed it in see how it went."
+            )
         _deadline(one)
         _take_back(one)
 

@@ -17,6 +17,7 @@ from ui.panels import holders, why
 from ui.panels.cautions import caution
 from ui.panels.controls import inspect_button, part_row
 from ui.panels.diagram import buses_through, connector_words, connectors_of, feeds_of, module_words
+from ui.panels.prices import price_at_work, with_price
 from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import ask_to_do_as_shown, tells_problems
@@ -75,10 +76,12 @@ def _module(held: Held, visible: Visible, name: str) -> None:
             st.button("Why is it like that?", key="why_part", icon=":material/help:", on_click=_ask_why)
         if "clear" in visible.tools:
             clear = partial(ask_to_do_as_shown, lambda: [f"clear {_picked()}"])
-            st.button("Clear its codes", key="clear_part", on_click=clear)
+            words = with_price("Clear its codes", price_at_work(f"clear {name}"))
+            st.button(words, key="clear_part", on_click=clear)
         if "scan" in visible.tools and name in held.car.addresses:
             identify = partial(ask_to_do_as_shown, lambda: [f"identify {_picked()}"])
-            st.button("Identify", key="identify_part", on_click=identify)
+            words = with_price("Identify", price_at_work(f"identify {name}"))
+            st.button(words, key="identify_part", on_click=identify)
     if _is_airbag(held, name):
         caution("airbag")
 
@@ -106,7 +109,7 @@ def _plugs(held: Held, visible: Visible, name: str) -> None:
         return
     st.markdown("**Connectors**")
     for plug in connectors_of(held.car, name):
-        _plug_row(visible, plug.id, ", ".join(pin.function for pin in plug.pins))
+        _plug_row(visible, plug.id, f"pins {', '.join(pin.function for pin in plug.pins)}")
     caution("probing")
 
 

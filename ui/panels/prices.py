@@ -43,6 +43,6 @@ def with_price(words: str, cost: str | None) -> str:
 
 
 def price_at_work(*actions: str) -> str | None:
-    """The price of actions on a customer's car, for the help of a button; none where work costs nothing."""
+    """The price of actions on a customer's car, for the words of a button; none where work costs nothing."""
     held: Held | None = st.session_state.get("work")
     return None if held is None else price(held.car, actions) or None

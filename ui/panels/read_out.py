@@ -17,6 +17,7 @@ from ui.drawing.tables import plain_table
 from ui.panels.cautions import caution
 from ui.panels.controls import action_button, one_of
 from ui.panels.help import term
+from ui.panels.prices import price_as_shown, with_price
 from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import as_shown, ask_to_do_as_shown
@@ -45,9 +46,10 @@ def show(held: Held, visible: Visible) -> None:
         _monitors(held)
 
 
-def _button(words: str, action: str, icon: str) -> None:
+def _button(words: str, action: str, icon: str, help: str | None = None) -> None:
     ask = partial(ask_to_do_as_shown, as_shown(action))
-    st.button(words, key=f"read out {action}", icon=icon, on_click=ask)
+    told = with_price(words, price_as_shown(action))
+    st.button(told, key=f"read out {action}", icon=icon, help=help, on_click=ask)
 
 
 def _live(readings: list[LiveReading]) -> None:
@@ -75,8 +77,8 @@ def _actuate(held: Held, name: str) -> None:
     known = outputs_of(held.car, name)
     if not known:
         return
-    st.markdown("**Actuator test**", help=term("actuator test"))
-    one_of("output", {one: one.replace("_", " ") for one in known}, OUTPUT)
+    st.markdown("**Actuator test**")
+    one_of("output", {one: one.replace("_", " ") for one in known}, OUTPUT, term("actuator test"))
     with st.container(horizontal=True):
         for word in ("on", "off"):
             action = f"actuate {{{MODULE}}} {{{OUTPUT}}} {word}"
@@ -91,9 +93,9 @@ def _records(held: Held) -> None:
     report = held.bench.last_report
     if report is None or not report.codes:
         return
-    st.markdown("**Records of a code**", help=term("freeze frame"))
+    st.markdown("**Records of a code**")
     codes = [f"{entry.module} {code.code}" for entry in report.modules for code in entry.codes]
-    one_of("code to look into", dict(zip(codes, codes, strict=True)), CODE)
+    one_of("code to look into", dict(zip(codes, codes, strict=True)), CODE, term("freeze frame"))
     _button("Freeze frames and counters", f"details {{{CODE}}}", ":material/history:")
     _details(held.bench.details)
 
@@ -135,8 +137,8 @@ def _j1939(held: Held) -> None:
 def _monitors(held: Held) -> None:
     if engine_module(held.car.built) is None:
         return
-    st.markdown("**Monitors of the engine**", help=term("monitor", "readiness"))
-    action_button("Read readiness", "readiness", icon=":material/checklist:")
+    st.markdown("**Monitors of the engine**")
+    _button("Read readiness", "readiness", ":material/checklist:", term("monitor", "readiness"))
     found = held.bench.tests.get("readiness")
     if found is not None:
         st.caption(f"{found.words}.")

@@ -50,7 +50,7 @@ def _told(held: Held, done: Done | None) -> None:
             tell(held.problem, held.paragraph)
         return
     if done is None:
-        words, answer = held.said or "Nothing was done to this car yet.", ""
+        words, answer = held.said or "Nothing has been done to this car yet.", ""
     else:
         words, answer = f"{words_of(done.action, held.car)}{_cost(done)}", done.answer
     if held.said and done is not None and not held.said.startswith(done.action):

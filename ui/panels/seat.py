@@ -34,7 +34,7 @@ def show(held: Held, visible: Visible) -> None:
     if "key_run" in operated:
         _key(on)
     _drive(visible)
-    _fob()
+    _fob(None if "key_run" in operated else term("fob"))  # two question marks would have the same name
     if held.car.built.high_voltage and held.car.built.high_voltage.inlet:
         _cable(CHARGE_CABLE in on)
     _others(held, on)
@@ -61,7 +61,7 @@ def _button(has_brake: bool, brake_on: bool) -> None:
 def _key(on: frozenset[str]) -> None:
     """The key's positions; the one where it is now is told in words and looks chosen."""
     now = "run" if "key_run" in on else "accessory" if "key_accessory" in on else "off"
-    st.caption(f"ignition key, now at: {now}", help=term("power mode"))
+    st.caption(f"ignition key, now at: {now}", help=term("power mode", "fob"))
     with st.container(horizontal=True):
         for position in ("off", "accessory", "run", "crank"):
             kind: Literal["primary", "secondary"] = "primary" if position == now else "secondary"
@@ -79,9 +79,9 @@ def _drive(visible: Visible) -> None:
             action_button(words, f"drive at {speed_kph} km/h", kind="tertiary")
 
 
-def _fob() -> None:
+def _fob(help: str | None) -> None:
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-        st.caption("key fob", width="content", help=term("fob"))
+        st.caption("key fob", width="content", help=help)
         for place in FOB_PLACES:
             action_button(place, f"fob {place}", kind="tertiary")
 

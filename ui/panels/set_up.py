@@ -12,6 +12,7 @@ from ui.drawing import sheet
 from ui.drawing.tables import identity_table
 from ui.panels.cautions import caution
 from ui.panels.help import term
+from ui.panels.prices import price_as_shown, with_price
 from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import as_shown, ask_to_do_as_shown
@@ -50,9 +51,8 @@ def _write(held: Held, name: str) -> None:
 
 
 def _button(words: str, action: str, icon: str) -> None:
-    st.button(
-        words, key=f"set up {action}", icon=icon, on_click=partial(ask_to_do_as_shown, as_shown(action))
-    )
+    told = with_price(words, price_as_shown(action))
+    st.button(told, key=f"set up {action}", icon=icon, on_click=partial(ask_to_do_as_shown, as_shown(action)))
 
 
 def _table(found: Identification | None) -> None:

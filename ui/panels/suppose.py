@@ -58,7 +58,7 @@ def _waits(held: Held) -> str:
 
 def _shuts_down(held: Held) -> str:
     one = st.selectbox("this module", list(held.car.built.modules), key="shuts_who")
-    st.selectbox("is offline while this is so", list(conditions_for(held.car, one)), key="shuts_when")
+    st.selectbox("is offline while this holds", list(conditions_for(held.car, one)), key="shuts_when")
     st.caption("Several together: *in words*, joined by 'and' or 'or'.")
     return "theory {shuts_who} shuts down when {shuts_when}"
 
@@ -102,7 +102,7 @@ def _words(held: Held) -> str:
 # what each draws, and the sentence that comes of it
 FORMS = {
     "theory: a module waits for another": _waits,
-    "theory: a module shuts down while something is so": _shuts_down,
+    "theory: a module shuts down while a condition holds": _shuts_down,
     "theory: a bus runs through a connector": _through,
     "theory: a fuse feeds something else": _feeds,
     "fault from the catalogue": _fault,

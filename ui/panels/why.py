@@ -19,8 +19,8 @@ from sim.bench.explain import (
     why_silent,
     why_telltale,
 )
+from sim.training import aftermath
 from sim.vehicle.car import Car
-from sim.vehicle.wire_names import in_words
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree
 from ui.panels.help import term
@@ -117,14 +117,15 @@ def _choose(kind: str, items: list[str]) -> str:
 
 def tree(because: Because, car: Car) -> None:
     """A tree of reasons, at first with the branches that lead to edits only, and what is at its root."""
+    plain = aftermath.in_words(because, car).in_words(car)
     words = "all branches, also those that end at no fault"
     whole = st.toggle(words, key="why_whole", persist_state="session")
     with st.container(key="because"):
-        sheet.show(because_tree((because if whole else because.to_edits()).in_words(car)), "tree")
+        sheet.show(because_tree(plain if whole else plain.to_edits()), "tree")
     roots = because.to_edits().roots()
     if because.reaches_edit:
         st.session_state.why_roots = tuple(roots)
-        told = "; ".join(in_words(root, car) for root in roots[:4])
+        told = "; ".join(plain.to_edits().roots()[:4])
         st.markdown(f"Root cause: **{told}**{' ...' if len(roots) > 4 else ''}")
     elif because.causes:
         st.caption("No fault causes this: it follows from how the car is built and operated.")

@@ -55,7 +55,7 @@ def take_car(
     bench = parked(car_from_text(text, name), given)
     held.leave(held.title)
     _set_car(held, name, text, bench, complaint)
-    held.said = f"{bench.base.title} is in the bay"
+    held.said = f"In the bay: {bench.base.title}"
 
 
 def play_example(
@@ -87,7 +87,7 @@ def take_log(
     held.leave(held.title)
     complaint = held.job if text == held.car_text else ""
     _set_car(held, name, text, bench, complaint)
-    held.said = f"another future is in the bay: {held.title}"
+    held.said = f"In the bay, with another future: {held.title}"
 
 
 def _set_car(held: Held, name: str, text: str, bench: Bench, job: str) -> None:

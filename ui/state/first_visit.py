@@ -99,3 +99,8 @@ def show(held: Held, visible: Visible) -> None:
         sheet.show(step_list((step.words, step.done) for step in found), "steps")
         if done == len(found):
             st.success("Found, repaired, proven.", icon=":material/celebration:")
+            learn = st.session_state.get("entries", {}).get("join")  # none on a page alone, in a test
+            if learn is not None:
+                st.page_link(
+                    learn, label="Next: a customer's car, with a work order", icon=":material/school:"
+                )

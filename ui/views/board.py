@@ -19,7 +19,7 @@ from ui.state.choices import distinct
 from ui.views.classes import choose_class
 
 REFRESH_S = 4.0
-THIS_STUDENT, EVERYBODY = "this student", "everybody"
+THIS_STUDENT, EVERYBODY = "this student", "the whole class"
 
 
 def show() -> None:
@@ -196,7 +196,7 @@ def _exercises(group: ClassRow) -> None:
         title = classroom.plain(one.exercise)
         sure = st.checkbox(f"show what is wrong with the car of “{title}”", key=f"sure_{chosen}")
         reveal = partial(_reveal, True)
-        button("Show the solution to everybody", "reveal", reveal, icon="visibility", disabled=not sure)
+        button("Show the solution to the class", "reveal", reveal, icon="visibility", disabled=not sure)
     hints = _exercise(chosen).hints
     if hints:
         st.selectbox("a hint of this exercise", hints, key=f"hint_{chosen}")

@@ -150,7 +150,7 @@ def _given(group: ClassRow) -> None:
     single = [entries[name].exercise.exercise for name in names if not entries[name].exercise.others]
     if varied and single:
         names_of_single = classroom.plain(", ".join(single))
-        st.caption(f"Only one fault in: {names_of_single}. There everybody gets the same car.")
+        st.caption(f"Only one fault in: {names_of_single}. There all students get the same car.")
 
 
 def _assignment_words(one: AssignmentRow) -> tuple[str, str, str, str]:

@@ -21,7 +21,7 @@ TRIES_SHOWN = 12
 INSIDE = {
     "curriculum": "Choose from the curriculum",
     "classes": "Open a class, give it exercises",
-    "board": "See where everybody is",
+    "board": "See how far each student is",
     "results": "Results over the term",
     "replay": "Replay a student's steps",
     "author": "Write an exercise",
@@ -121,17 +121,17 @@ def _inside() -> None:
     st.title("Teach")
     classroom.show_outcome()
     mine = classroom.instructor()
-    st.markdown(f"You are in as **{classroom.plain(mine.name)}**." if mine.name else "You are in.")
+    st.markdown(f"You are signed in as **{classroom.plain(mine.name)}**." if mine.name else "You are signed in.")
     with st.container(horizontal=True):
         for path, words in INSIDE.items():
             if button(words, f"inside {path}"):
                 st.switch_page(st.session_state.entries[path])
         st.space("stretch")
-        if button("Leave", "leave_door", icon="logout"):
+        if button("Sign out", "leave_door", icon="logout"):
             classroom.go_out()
             st.rerun()
     with (
-        st.expander("Another passphrase"),
+        st.expander("Change the passphrase"),
         st.form("another_passphrase", width=480, border=False, clear_on_submit=True),
     ):
         st.text_input(

@@ -190,7 +190,8 @@ def _order(held: AtWork) -> None:
     st.markdown(f"**Proof of repair**: {_proof(held)}.")
     for line in exercise.safety:
         st.caption(f":material/warning: {plain(line)}")
-    st.caption(f":material/warning: {MAKER}")
+    if not any("service information" in line for line in exercise.safety):
+        st.caption(f":material/warning: {MAKER}")
     if not held.signal.paused:
         _hints(held, exercise)
         _notes(held)

@@ -20,7 +20,7 @@ from ui.state import classroom
 from ui.state.choices import distinct
 from ui.views.classes import choose_class, take_away
 
-PARTS = ("Everybody", "Topics", "Not begun", "Rewound or not", "Weights", "Platform")
+PARTS = ("Students", "Topics", "Not begun", "Rewound or not", "Weights", "Platform")
 SLIDERS_PX = 640
 WHO, WHAT = "results_student", "results_exercise"
 
@@ -75,7 +75,7 @@ def _not_begun(term: Term) -> None:
     rows = [(one.exercise, ", ".join(who.name for who in by_name(term.not_begun(one.id)))) for one in given]
     sheet.show(plain_table(("exercise", "not begun by"), [row for row in rows if row[1]]), "term_not_begun")
     if not any(row[1] for row in rows):
-        st.caption("Everybody has begun every exercise.")
+        st.caption("Every student has begun every exercise.")
 
 
 def _compared(term: Term) -> None:
@@ -123,7 +123,7 @@ def _one_attempt(term: Term) -> None:
     if cell.evidence:
         st.markdown(f"Evidence: {classroom.plain(cell.evidence)}")
     sheet.show(rubric(cell, term.weights), "term_rubric")
-    with st.expander("Mark it otherwise, or comment", icon=":material/rate_review:"):
+    with st.expander("Change a mark, or comment", icon=":material/rate_review:"):
         _review(cell.attempt_id, dict(cell.reviewed), cell.comment)
 
 
@@ -187,7 +187,7 @@ def _weighed() -> str:
 
 
 SHOWN: dict[str, Callable[[Term], None]] = {
-    "Everybody": _everybody,
+    "Students": _everybody,
     "Topics": _topics,
     "Not begun": _not_begun,
     "Rewound or not": _compared,
