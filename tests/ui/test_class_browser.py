@@ -43,7 +43,7 @@ def instructor(started: Browser, address: str) -> Iterator[Page]:
     page.get_by_label("passphrase, 10").fill(PASSPHRASE)
     page.get_by_label("once more").fill(PASSPHRASE)
     button(page, "Choose it")
-    expect(page.get_by_label("a new class, by any name")).to_be_visible()
+    expect(page.get_by_label("name of a new class")).to_be_visible()
     page.wait_for_function("document.cookie.includes('busbay_instructor=')")
     yield page
     page.close()
@@ -60,7 +60,7 @@ def joined(started: Browser, address: str, code: str, name: str) -> Page:
 def open_class(page: Page, address: str, name: str) -> str:
     """Open a class and read its code off the screen."""
     go(page, f"{address}/classes")
-    page.get_by_label("a new class, by any name").fill(name)
+    page.get_by_label("name of a new class").fill(name)
     button(page, "Open it")
     label = page.locator(".joincode").get_attribute("aria-label")
     assert label is not None

@@ -146,7 +146,7 @@ PAGES: tuple[Page, ...] = (
     Page("Exercise", "exercise", "student", "Seat", _pressed("wait 1"), _rows("actions"), works=True),
     Page("Curriculum", "curriculum", "instructor", "To learn"),
     Page(
-        "Classes", "classes", "instructor", "a new class, by any name",
+        "Classes", "classes", "instructor", "name of a new class",
         _filled("Open it", ("class_name", "{words}")), _rows("classes"),
     ),
     Page(

@@ -42,7 +42,7 @@ def for_students(path: str) -> Reach:
     listens = str(st.get_option("server.address") or "")
     if listens and is_loopback(listens):
         return Reach(
-            "", "Only this computer reaches busbay now: start it with `busbay bay --address 0.0.0.0`."
+            "", "Only this computer can reach busbay now: start it with `busbay bay --address 0.0.0.0`."
         )
     addresses = lan_addresses()
     if not addresses:

@@ -62,7 +62,7 @@ def _class_words(group: ClassRow) -> str:
 
 def _open_one() -> None:
     with st.form("open_class", border=False), st.container(horizontal=True, vertical_alignment="bottom"):
-        st.text_input("a new class, by any name", key="class_name", max_chars=80)
+        st.text_input("name of a new class", key="class_name", max_chars=80)
         st.form_submit_button("Open it", on_click=_opened)
 
 
