@@ -121,7 +121,9 @@ def _inside() -> None:
     st.title("Teach")
     classroom.show_outcome()
     mine = classroom.instructor()
-    st.markdown(f"You are signed in as **{classroom.plain(mine.name)}**." if mine.name else "You are signed in.")
+    st.markdown(
+        f"You are signed in as **{classroom.plain(mine.name)}**." if mine.name else "You are signed in."
+    )
     with st.container(horizontal=True):
         for path, words in INSIDE.items():
             if button(words, f"inside {path}"):
