@@ -88,7 +88,9 @@ def test_the_first_instructor_adds_and_removes_others(records: Records) -> None:
     hers = AppTest.from_function(door_page, default_timeout=PATIENCE_S)
     hers.session_state["token"] = Door(records.engine).open("the second passphrase", name="Ines")
     hers.run()
-    assert ["You are signed in as **Ines**."] == [one.value for one in hers.markdown if "You are signed in" in one.value]
+    assert ["You are signed in as **Ines**."] == [
+        one.value for one in hers.markdown if "You are signed in" in one.value
+    ]
     assert "instructor_name" not in [one.key for one in hers.text_input]
     app.checkbox(key=f"instructor_sure_{ines.id}").check()
     app.run()
