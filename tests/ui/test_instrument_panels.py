@@ -7,7 +7,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from sim.bench.bench import Bench
-from sim.bench.observations import Observation, ObservationKind
+from sim.bench.observations import METER_FUNCTIONS, Observation, ObservationKind
 from sim.instruments.cautions import BREAKOUT, PIERCING_PAIR
 from sim.instruments.diagram import drawing
 from sim.instruments.meter import Measured
@@ -20,6 +20,7 @@ from ui.drawing.instruments import Setup, display, readings_table, strip
 from ui.drawing.meter import DIAL, dial, leads
 from ui.drawing.tables import pickable_table
 from ui.drawing.wiring import marked, printable
+from ui.panels.measure import KINDS
 from ui.state.session import shipped_cars
 
 from .test_drawings import HOSTILE, hostile_car
@@ -55,12 +56,31 @@ def test_every_instrument_panel_draws_itself(panel: str, car_name: str) -> None:
     assert {"Measure": "measure", "Scope": "sweep"}[panel] in keys(app)
 
 
-@pytest.mark.parametrize("kind", ["volts", "ohms", "continuity", "amps", "clamp", "load", "look"])
+@pytest.mark.parametrize("kind", list(KINDS))
 def test_every_instrument_draws_itself(kind: str) -> None:
     """Each function of the meter offers the button that takes its reading."""
     app = set_up(opened("bay", held_of("teaching-car.yaml"), "Measure"), measure_kind=kind)
     assert "measure" in keys(app)
     assert kind == app.session_state["measure_kind"]
+
+
+@pytest.mark.parametrize("kind", METER_FUNCTIONS)
+def test_every_function_of_the_meter_shows_its_reading(kind: str) -> None:
+    """What was measured is drawn on the display, whatever was measured."""
+    app = opened("bay", held_of("small-estate.yaml"), "Measure")
+    places = {"probe_red": "ABS.C1.9", "probe_black": "G2", "loop_at": "F3"}
+    app = press(set_up(app, measure_kind=kind, **places), "measure")
+    assert 1 == len(measured(app))
+    assert has_drawn(app, "digits")
+
+
+def test_a_hand_a_heat_gun_and_freeze_spray_work_at_the_part_that_is_inspected() -> None:
+    """Each has its button at the inspection, and is a sentence in the log."""
+    app = opened("bay", held_of("small-estate.yaml"), "Measure")
+    app = set_up(app, measure_kind="look", look_at="ABS.C1")
+    for verb in ("wiggle", "heat", "freeze"):
+        app = press(app, f"{verb} ABS.C1")
+    assert ["wiggle ABS.C1", "heat ABS.C1", "freeze ABS.C1"] == log(app)
 
 
 @pytest.mark.parametrize("view", DIAGRAM_VIEWS)

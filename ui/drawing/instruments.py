@@ -34,6 +34,9 @@ _html = macros(Path(__file__).with_name("instruments.html"))
 KINDS = {
     "volts": "volts, average",
     "minimum": "volts, minimum",
+    "maximum": "volts, maximum",
+    "frequency": "frequency",
+    "duty": "duty cycle",
     "ohms": "ohms",
     "continuity": "continuity",
     "amps": "amps, in series",

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import streamlit as st
 
+from sim.bench.actions import BY_HAND
 from sim.bench.bench import Bench, Outcome
 from sim.bench.observations import is_observation
 from sim.handbook.links import Paragraph
@@ -30,7 +31,18 @@ from ui.state.visible import Visible, all_visible, before_a_scan
 PARKED_S = 20
 MOST_LEFT_BEHIND = 20
 MOST_ON_SHELF = 300
-NO_PAUSE_AFTER = ("wait", "scan", "save", "clear", "unlock", "identify", "read", "details", "observe")
+NO_PAUSE_AFTER = (
+    "wait",
+    "scan",
+    "save",
+    "clear",
+    "unlock",
+    "identify",
+    "read",
+    "details",
+    "observe",
+    *BY_HAND,
+)
 
 Report = Callable[[float], None]
 Job = Callable[["Held", Report], None]
