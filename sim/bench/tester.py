@@ -28,6 +28,7 @@ from sim.modules.uds_responses import (
     ReportedDtc,
     Response,
     decode,
+    worded,
 )
 from sim.modules.world import Timer
 from sim.network.clock import CLOCK_S
@@ -166,7 +167,7 @@ class Tester:
         for _ in range(TRIES):
             response = decode(name, request, self._exchange(name, request))
             if not isinstance(response, NoResponse):
-                return response
+                return worded(response, self._live.car.built.code_texts)
         return NoResponse(name)
 
     @property

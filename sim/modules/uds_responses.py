@@ -6,8 +6,8 @@
 Not modelled: responses to several data identifiers in one request.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import Final
 
 from sim.modules.dtc_reading import read_extended_records, read_snapshot_records
@@ -167,6 +167,20 @@ def decode(module: str, request: bytes, response: bytes | None) -> Response:
         return _decoder(request)(module, request, response)
     except BadResponse as error:
         return Malformed(module, response, str(error))
+
+
+def worded(response: Response, texts: Mapping[str, str]) -> Response:
+    """The response with the texts that a car has for its codes."""
+    match response:
+        case DtcsRead(codes=codes) if texts:
+            return replace(response, codes=tuple(_worded(one, texts) for one in codes))
+        case SnapshotsRead(code=code) | CountersRead(code=code) if texts:
+            return replace(response, code=_worded(code, texts))
+    return response
+
+
+def _worded(code: ReportedDtc, texts: Mapping[str, str]) -> ReportedDtc:
+    return replace(code, description=full_description(code.code, texts))
 
 
 _Decoder = Callable[[str, bytes, bytes], Response]

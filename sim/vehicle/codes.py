@@ -6,6 +6,7 @@ The texts are in `sim.vehicle.code_tables`.
 """
 
 import re
+from collections.abc import Mapping
 from difflib import get_close_matches
 from functools import lru_cache
 from typing import Final
@@ -13,6 +14,7 @@ from typing import Final
 from sim.vehicle.code_tables import BUSES, CODE_TABLES, FAILURE_TYPES, MODULE_ROLES, ModuleRole
 
 _LETTERS: Final = "PCBU"  # top two bits, ISO 15031-6 / SAE J2012, as given by the open package `uds`
+NO_TEXTS: Final[Mapping[str, str]] = {}
 _CODE: Final = re.compile(r"([PCBU])([0-3])([0-9A-F]{3})(?:-([0-9A-F]{2}))?")
 
 
@@ -88,12 +90,18 @@ def failure_type_name(failure_type: int) -> str:
     return FAILURE_TYPES.get(failure_type, f"Failure Type {failure_type:02X}")
 
 
-def full_description(text: str) -> str:
-    """Description with its failure type, where there is one other than 00. Raises CodeError."""
+def full_description(text: str, own: Mapping[str, str] = NO_TEXTS) -> str:
+    """Description with its failure type, where there is one other than 00. Raises CodeError.
+
+    own: a car's own texts, by code; without a failure type it is that of any.
+    """
     data = dtc_bytes(text)
+    if (whole := dtc_text(data.ljust(3, b"\x00"))) in own:
+        return own[whole]
+    described = own.get(dtc_text(data[:2])) or code_description(text)
     if len(data) == 2 or data[2] == 0:
-        return code_description(text)
-    return f"{code_description(text)} - {failure_type_name(data[2])}"
+        return described
+    return f"{described} - {failure_type_name(data[2])}"
 
 
 def lost_communication_code(role: str) -> str:

@@ -15,7 +15,7 @@ from typing import Literal
 from pydantic import Field
 
 from sim.vehicle.circuits import CircuitGroup, WatchedCircuit, watched_circuits
-from sim.vehicle.description_base import MOST_MODULES, Name, Part
+from sim.vehicle.description_base import MOST_MODULES, CodeText, DtcText, Name, Part
 from sim.vehicle.description_high_voltage import HighVoltage
 from sim.vehicle.description_software import Immobilizer, Module, PowerModes
 from sim.vehicle.description_wiring import (
@@ -85,6 +85,7 @@ class Vehicle(Part):
     immobilizer: Immobilizer | None = None
     engine: Engine | None = None
     high_voltage: HighVoltage | None = None
+    code_texts: dict[DtcText, CodeText] = Field(default_factory=dict)
 
     @cached_property
     def watched(self) -> dict[str, WatchedCircuit]:

@@ -42,6 +42,7 @@ Metres = Annotated[float, Field(ge=0.01, le=40)]
 SquareMm = Annotated[float, Field(ge=0.05, le=120)]
 Ohms = Annotated[float, Field(ge=0.0001, le=10_000_000)]
 DTC = r"[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?"
+CodeText = Annotated[str, Field(min_length=1, max_length=120)]  # what a code means, on one line
 DtcText = Annotated[
     str,
     _written_as(DTC, "a trouble code is written U0100 or U0100-87"),
