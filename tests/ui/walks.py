@@ -330,6 +330,8 @@ def _classroom(page: Page, records: Records, shot: Shot) -> None:
     open_page(page, "author")
     shot("author-begin")
     open_page(page, "instructor")
+    page.get_by_text("Several instructors").click()
+    expect(page.get_by_label("name of another instructor")).to_be_visible()
     shot("door-inside")
     exam = _class_at_work(records)
     for name in ("curriculum", "results", "classes", "board"):
