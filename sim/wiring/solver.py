@@ -57,8 +57,8 @@ MIN_OHM = 1e-6
 
 # Kept solutions, least recently used dropped first: at 1000 nodes 0.1 MB each, for every student's car. A
 # start, a drive and a shut-down of a minibus pass through some hundred states and come back to the last ones
-# only: with twice as many kept, their days took as long.
-CACHE_STATES = 32
+# only: with four times as many kept, their days took as long.
+CACHE_STATES = 16
 
 
 class Circuit:

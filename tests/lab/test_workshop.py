@@ -8,8 +8,9 @@ import subprocess
 import sys
 import time
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
-from contextlib import closing
+from contextlib import ExitStack, closing
 from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -222,6 +223,25 @@ def test_a_run_that_is_no_longer_wanted_ends_in_the_middle(tmp_path: Path) -> No
             time.sleep(0.01)
         assert (tmp_path / "ended").exists()
         assert {0: "-1"} == dict(workshop.spread(str, {0: -1}))
+
+
+def test_more_work_than_there_are_tickets_is_done_to_its_end() -> None:
+    """Each piece has a ticket of its own and leaves its place; without one it is not called off."""
+    tickets = wanted.Tickets(get_context("spawn"))
+    wanted.begin(tickets.numbers)
+    try:
+        with ExitStack() as all_at_once:
+            taken = [all_at_once.enter_context(tickets.one()) for _ in range(wanted.MOST_AT_ONCE + 1)]
+            for ticket in taken:
+                with wanted.under(ticket):
+                    wanted.check()
+        assert wanted.MOST_AT_ONCE == len(set(taken) - {None})
+        with tickets.one() as late, wanted.under(taken[0]):
+            assert late not in taken
+            with pytest.raises(wanted.CalledOff):
+                wanted.check()
+    finally:
+        wanted.begin(None)
 
 
 def test_a_long_wait_at_the_car_is_called_off_on_its_way() -> None:

@@ -162,6 +162,22 @@ def test_so_many_searches_run_at_once(is_there: threading.Event) -> None:
         assert ended(one)
 
 
+def test_a_session_has_one_search_at_a_time(
+    is_there: threading.Event, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who asks for another search, on whatever page, ends the one before."""
+    state: dict[str, lab_work.LabWork] = {}
+    monkeypatch.setattr("streamlit.session_state", state)
+    lab_work.start("causes", until_it_stops)
+    while not state["causes"].of:
+        time.sleep(0.01)
+    lab_work.start("grid", until_it_stops)
+    assert ended(state["causes"])
+    assert state["grid"].going_on
+    state["grid"].call_off()
+    assert ended(state["grid"])
+
+
 def test_a_first_answer_is_there_while_better_ones_are_worked_out(is_there: threading.Event) -> None:
     """Work that gives several answers shows each as it comes; called off, it keeps the last one."""
     seen = threading.Event()
