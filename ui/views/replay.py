@@ -14,6 +14,7 @@ from sim.bench.action_words import words_of
 from sim.bench.explain import why_event
 from sim.training.answers import cause_words
 from sim.training.attempt import Attempt
+from sim.training.kept_attempts import PROGRAM
 from sim.vehicle.car import Car
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
@@ -108,7 +109,8 @@ def _opened(attempt_id: int) -> Replay | None:
         whole = kept.attempt
         then = Attempt.begin(whole.exercise)
     except Problem as problem:
-        st.error(plain(str(problem)), icon=":material/block:")
+        words = f"This log cannot be replayed by busbay {PROGRAM}: {problem}"
+        st.error(plain(words), icon=":material/block:")
         return None
     replay = st.session_state.replay = Replay(
         attempt_id, whole, 0, then, {}, program=kept.program, differs_at=kept.differs_at
