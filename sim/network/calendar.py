@@ -113,26 +113,48 @@ class Calendar:
 
 
 class ActionCalendar:
-    """Actions at their times, in the order of time, `order` and entry. Each is called with its time in ns."""
+    """Actions at their times, in the order of time, `order` and entry. Each is called with its time in ns.
+
+    One that can wait is called at the latest before the next that cannot, or by `catch_up`.
+    """
 
     def __init__(self, env: NanosecondEnvironment) -> None:
         self._env = env
         self._clock = AlarmClock(env, self._ring)
-        self._entries: list[tuple[int, int, int, Callable[[int], None]]] = []
+        self._entries: list[tuple[int, int, int, bool, Callable[[int], None]]] = []
+        self._alarms_ns: list[int] = []  # heap: times of those that cannot wait
         self._serial = 0
 
     def now_ns(self) -> int:
         """Time of the SimPy clock."""
         return self._env.now_ns
 
-    def at(self, at_ns: int, order: int, action: Callable[[int], None]) -> None:
+    def at(self, at_ns: int, order: int, action: Callable[[int], None], *, can_wait: bool = False) -> None:
         """Enter an action."""
         self._serial += 1
-        heappush(self._entries, (at_ns, order, self._serial, action))
-        self._clock.set(at_ns)
+        heappush(self._entries, (at_ns, order, self._serial, can_wait, action))
+        if not can_wait:
+            heappush(self._alarms_ns, at_ns)
+            self._clock.set(at_ns)
+
+    def catch_up(self) -> None:
+        """Do what should have been done before now."""
+        now_ns = self._env.now_ns
+        while self._entries and self._entries[0][0] < now_ns:
+            at_ns, _, _, _, action = heappop(self._entries)
+            action(at_ns)
+
+    def wait_no_more(self) -> None:
+        """Whatever was entered is done on time from now on."""
+        self._alarms_ns = sorted(entry[0] for entry in self._entries)
+        if self._alarms_ns:
+            self._clock.set(self._alarms_ns[0])
 
     def _ring(self, now_ns: int) -> None:
         while self._entries and self._entries[0][0] <= now_ns:
-            heappop(self._entries)[3](now_ns)
-        if self._entries:
-            self._clock.set(self._entries[0][0])
+            at_ns, _, _, waited, action = heappop(self._entries)
+            action(at_ns if waited else now_ns)
+        while self._alarms_ns and self._alarms_ns[0] <= now_ns:
+            heappop(self._alarms_ns)
+        if self._alarms_ns:
+            self._clock.set(self._alarms_ns[0])

@@ -86,14 +86,30 @@ class LinNetwork:
     """
 
     def __init__(self, env: NanosecondEnvironment, clusters: Mapping[str, Cluster]) -> None:
-        self.tap: Callable[[OnWire], None] | None = None
+        self._tap: Callable[[OnWire], None] | None = None
+        self._awaited = False  # a frame may cause a call
         self._clusters = dict(clusters)
         self._scheduled = frozenset(slot.stream for one in clusters.values() for slot in one.schedule)
+        self._clusters_of: dict[str, list[Cluster]] = {name: [] for name in self._scheduled}
+        for cluster in clusters.values():
+            for name in {slot.stream for slot in cluster.schedule}:
+                self._clusters_of[name].append(cluster)
         self._calendar = ActionCalendar(env)
         self._responses: dict[str, _Response] = {}
         self._links: frozenset[tuple[str, str]] = frozenset()
         self._receivers: dict[tuple[str, str], frozenset[str]] = {}
         self._runs: dict[str, _Run] = {}
+
+    @property
+    def tap(self) -> Callable[[OnWire], None] | None:
+        """What is called for what is on the wires."""
+        return self._tap
+
+    @tap.setter
+    def tap(self, tap: Callable[[OnWire], None] | None) -> None:
+        self._calendar.catch_up()
+        self._tap = tap
+        self._look_ahead()
 
     def carries(self, stream: Stream) -> bool:
         """Is it a message of one of these clusters?"""
@@ -103,25 +119,33 @@ class LinNetwork:
 
     def start(self, stream: Stream) -> None:
         """Answer with it from the next header on."""
+        self._calendar.catch_up()
         stream.begin()
         self._response(stream).version += 1
+        self._look_ahead()
 
     def stop(self, stream: Stream) -> None:
         """Answer no more; a frame on the wire is broken off."""
+        self._calendar.catch_up()
         stream.live = False
 
     def set_data(self, stream: Stream, data: bytes) -> None:
         """What responses carry from the next header on."""
         if data != stream.data:
+            self._calendar.catch_up()
             stream.frame = stream.frame.carrying(data)
             self._response(stream).version += 1
+            self._look_ahead()
 
     def on_change(self, stream: Stream, channel: str, handler: ChangeHandler) -> None:
         """Call handler(stream, time_s) for each frame that tells the channel something new."""
+        self._calendar.catch_up()
         self._response(stream).readers.append(Reader(channel, handler))
+        self._look_ahead()
 
     def watch(self, stream: Stream, channel: str, limit_s: float, on_lost: Call, on_back: Call) -> Watch:
         """Call on_lost when the channel gets no frame for limit_s, on_back when it does again."""
+        self._calendar.catch_up()
         response, now_ns = self._response(stream), self._calendar.now_ns()
         watch = Watch(response, channel, limit_s, now_ns, on_lost, on_back)
         self._calendar.at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, response, watch))
@@ -129,12 +153,14 @@ class LinNetwork:
 
     def heard_at(self, stream: Stream, channel: str) -> float | None:
         """When the last frame of the message that the channel received ended."""
+        self._calendar.catch_up()
         return self._response(stream).heard_at(channel, self._calendar.now_ns())
 
     # What the wiring does
 
     def set_links(self, links: frozenset[tuple[str, str]], running: frozenset[str]) -> None:
         """Pairs (sender, receiver) of channels, and the clusters whose master works through its schedule."""
+        self._calendar.catch_up()
         gone, self._links = self._links - links, links
         self._receivers.clear()
         for response in self._responses.values():
@@ -146,8 +172,27 @@ class LinNetwork:
         for name in sorted(running - self._runs.keys()):
             self._runs[name] = run = _Run(self._clusters[name])
             self._calendar.at(self._calendar.now_ns(), _BEGINS, partial(self._begin, name, run))
+        self._look_ahead()
 
     # The schedule
+
+    def _look_ahead(self) -> None:
+        """Something has changed: find out whether frames must be on time.
+
+        As long as none causes a call the schedule can wait: what it does follows from when it began, and is
+        made up for before anybody asks.
+        """
+        awaited = self._tap is not None or any(map(self._awaits, self._responses.values()))
+        if awaited and not self._awaited:
+            self._calendar.wait_no_more()
+        self._awaited = awaited
+
+    def _awaits(self, response: _Response) -> bool:
+        stream = response.stream
+        return stream.live and any(
+            response.awaits(response.version, self._receivers_of(cluster, stream.channel))
+            for cluster in self._clusters_of[stream.name]
+        )
 
     def _begin(self, name: str, run: _Run, now_ns: int) -> None:
         """A header goes out."""
@@ -164,9 +209,10 @@ class LinNetwork:
             end_ns = now_ns + to_ns(frame_s(len(stream.data), cluster.bitrate_bps))
             receivers = self._receivers_of(cluster, stream.channel)
             arrives = partial(self._arrive, cluster, response, stream.data, response.version, receivers)
-            self._calendar.at(end_ns, _ENDS, arrives)
+            self._calendar.at(end_ns, _ENDS, arrives, can_wait=not self._awaited)
         run.place = (run.place + 1) % len(cluster.schedule)
-        self._calendar.at(now_ns + to_ns(slot.length_s), _BEGINS, partial(self._begin, name, run))
+        next_ns = now_ns + to_ns(slot.length_s)
+        self._calendar.at(next_ns, _BEGINS, partial(self._begin, name, run), can_wait=not self._awaited)
 
     def _receivers_of(self, cluster: Cluster, sender: str) -> frozenset[str]:
         """The channels that hear both the header and this sender's response to it."""
@@ -203,6 +249,8 @@ class LinNetwork:
             self._calendar.at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, response, watch))
         for call in calls:
             call(now_ns / NS_PER_S)
+        if self._awaited:
+            self._look_ahead()
 
     def _check(self, response: _Response, watch: Watch, now_ns: int) -> None:
         """A limit may have run out."""
@@ -212,6 +260,7 @@ class LinNetwork:
             self._calendar.at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, response, watch))
             return
         watch.lost = True
+        self._look_ahead()
         watch.missed(now_ns / NS_PER_S)
 
     # Small tools
