@@ -243,14 +243,15 @@ class LinNetwork:
             self.tap(OnWire(stream.channel, start_s, bits, rate_bps, f"response {data.hex(' ').upper()}"))
         stream.delivered = data
         response.heard_ns.update(dict.fromkeys(audience, now_ns))
+        if not self._awaited:
+            return
         back = response.lost_in(audience)
         calls = response.arrived(version, audience)
         for watch in back:
             self._calendar.at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, response, watch))
         for call in calls:
             call(now_ns / NS_PER_S)
-        if self._awaited:
-            self._look_ahead()
+        self._look_ahead()
 
     def _check(self, response: _Response, watch: Watch, now_ns: int) -> None:
         """A limit may have run out."""

@@ -1,7 +1,7 @@
 """How fast the whole minibus runs at frame fidelity, measured against bare SimPy on the same machine.
 
-Everything is on: 41 modules with their monitors, two gateways, wiring, causes. Yardstick: a naive bus process
-with no diagnostics at all reached 0.30 frames per bare SimPy timeout.
+Everything is on: 41 modules with their monitors, two gateways, wiring, causes. Yardstick, in the same run:
+timeouts of a bare SimPy. A naive bus process with no diagnostics at all reached 0.30 frames per timeout.
 """
 
 from collections.abc import Callable
@@ -12,10 +12,10 @@ from sim.bench.bench import Bench
 from sim.vehicle.reading import read_car
 from tests.benchmarks.bare_timeouts import timeouts_per_second
 
-YARDSTICK = 0.30
+LEAST_FRAMES_PER_TIMEOUT = 0.55  # measured: 0.70 on two shared cores, 0.6 where caches are crowded
 DRIVE_S = 10.0
-# Measured: 0.47 frames per timeout and 290 simulated seconds per second of processor time while the engine
-# runs, 70 over a morning of starting, scanning and sleeping. The limits leave room for a shared machine.
+# Measured: 550 simulated seconds per second of processor time while the engine runs, 90 over a morning of
+# starting, scanning and sleeping. The limits leave room for a shared machine.
 LEAST_DRIVE_S_PER_S = 60.0
 LEAST_MORNING_S_PER_S = 15.0
 MORNING = ["wait 15 s", "press start with brake", "wait 15 s", "scan", "press start", "wait 10 s"]
@@ -47,7 +47,7 @@ def test_frames_of_a_running_car_per_bare_timeout(record_property) -> None:
     frames, _, simulated = max(pairs)
     record_property("frames_per_timeout", round(ratio, 3))
     print(f"\n{ratio:.2f} frames per bare timeout, {frames:,.0f} frames/s, {simulated:,.0f} simulated s/s")
-    assert ratio >= YARDSTICK
+    assert ratio >= LEAST_FRAMES_PER_TIMEOUT
     assert simulated >= LEAST_DRIVE_S_PER_S
 
 

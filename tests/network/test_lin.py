@@ -1,5 +1,6 @@
 """A LIN cluster: frames where the schedule has them, for those who hear header and response."""
 
+import random
 from collections.abc import Callable
 
 import pytest
@@ -201,3 +202,50 @@ def test_a_frame_at_the_very_end_of_its_limit_is_in_time(roof: Roof) -> None:
     roof.watch(roof.rain, MASTER, CYCLE_S)
     roof.run(until_s=1.0)
     assert [] == roof.lost
+
+
+def test_a_schedule_that_nobody_waits_for_takes_no_events(roof: Roof) -> None:
+    """Ten seconds of a steady cluster are hardly an event, and what was heard is known all the same."""
+    roof.start_all()
+    roof.run()
+    events = 0
+    while roof.env.peek() < 10.0:
+        roof.env.step()
+        events += 1
+    assert 3 >= events
+    roof.env.run(10.0)
+    heard_s = roof.network.heard_at(roof.wish, RAIN)
+    assert heard_s is not None
+    assert pytest.approx(9.99 + FRAME_S) == heard_s
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_schedule_that_waits_tells_what_one_on_time_tells(seed: int) -> None:
+    """Whatever is done meanwhile: a tap, for which every frame is on time, changes nothing that is heard."""
+    logs = []
+    for tap in (None, lambda on_wire: None):
+        roof, dice = Roof(), random.Random(seed)
+        roof.network.tap = tap
+        roof.watch(roof.rain, MASTER, 0.1)
+        roof.watch(roof.wish, WIPER, 0.05)
+        roof.start_all()
+        roof.run(until_s=0.001)
+        asked = []
+        for _ in range(30):
+            roof.env.run(roof.env.now + round(dice.uniform(0.001, 0.2), 5))
+            stream = dice.choice((roof.wish, roof.rain, roof.state))
+            asked.append(roof.network.heard_at(stream, MASTER))
+            match dice.randrange(4):
+                case 0:
+                    (roof.network.stop if stream.live else roof.network.start)(stream)
+                case 1:
+                    roof.network.set_data(stream, dice.randbytes(4))
+                case 2:
+                    without = dice.choice((RAIN, WIPER))
+                    links = frozenset(pair for pair in ALL if without not in pair)
+                    roof.network.set_links(links, frozenset({"roof"}))
+                case 3:
+                    roof.network.set_links(ALL, frozenset({"roof"} if dice.random() < 0.8 else ()))
+        logs.append((roof.heard, roof.lost, asked))
+    assert any(what == "back" for what, _ in logs[0][1])
+    assert logs[0] == logs[1]
