@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
+from functools import lru_cache
 
 from sim.vehicle.answer_parts import (
     PartSort,
@@ -21,6 +22,8 @@ from sim.vehicle.harness_state import FIELDS
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
 from sim.vehicle.wire_ends import WireEnd, wire_end
 
+KEPT_DESIGNS = 8  # some megabytes each; a grid has fewer theories
+
 
 def _theory(words: list[str], car: Car) -> Edit:
     text = " ".join(words)
@@ -34,12 +37,32 @@ def _theory(words: list[str], car: Car) -> Edit:
     )
 
 
+class _Design:
+    """A car as a theory has it, to be built: equal for one description and one sentence."""
+
+    def __init__(self, car: Car, text: str, redesign: Callable[[Vehicle], Vehicle]) -> None:
+        self.car, self.redesign = car, redesign
+        self._key = id(car.built), id(car.claimed), text
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Design) and self._key == other._key
+
+    def __hash__(self) -> int:
+        return hash(self._key)
+
+
+@lru_cache(maxsize=KEPT_DESIGNS)
+def _built(design: _Design) -> Car:
+    """The car, built once for all runs of a grid or a search that suppose the same."""
+    return build(design.redesign(design.car.built), design.car.claimed)
+
+
 def _design_edit(theory: Theory, redesign: Callable[[Vehicle], Vehicle]) -> Edit:
     text = f"theory {theory}"
 
     def change(car: Car) -> Car:
         try:
-            rebuilt = build(redesign(car.built), car.claimed)
+            rebuilt = _built(_Design(car, text, redesign))
         except Problem as problem:
             raise EditProblem(f"'{text}' contradicts the car: {problem.what}") from None
         return rebuilt.with_harness(**{name: getattr(car.harness, name) for name in FIELDS})
