@@ -13,7 +13,7 @@ from sim.vehicle.reading import read_car
 from tests.benchmarks.bare_timeouts import timeouts_per_second
 
 STREAM_S, FRAME_S = 600.0, 5.0
-# Measured on two crowded cores: 10,450 simulated seconds a second, 200 bare timeouts, 17 times frame fidelity.
+# Measured on two crowded cores: 10,450 simulated s/s, 200 bare timeouts, 17 times frame fidelity.
 MOST_TIMEOUTS_PER_S = 300.0
 LEAST_RATIO = 8.0
 
