@@ -1,8 +1,8 @@
 """Checks from the trade's repertoire that work on the car, each with the reason for which it is made.
 
-    pair resistance   at each module of a bus in doubt and at each plug in its line, battery off
+    pair resistance   at both ends and in the middle of the line of a bus in doubt, battery off
     half-split        a plug in the line of a bus off, and a scan: what answers now is on this side
-    scope             both wires of the pair at a module
+    scope             both wires of the pair at these places
     refit             push on what hangs or is half seated, and start again
     remove a feed     the fuse out of a module that may disturb a bus
     substitute        a good fuse in, to see whether it holds and what comes back
@@ -11,7 +11,7 @@
 
 All are common practice of the trade. Nothing here touches an airbag circuit or orange parts.
 
-Not modelled: a resistance of the pair at a plug that is off, on its far side.
+Not modelled: the resistance of the pair at every module, and at a plug that is off on either side.
 """
 
 from __future__ import annotations
@@ -95,19 +95,31 @@ def _buses_in_doubt(edit: Edit, car: Car) -> Iterator[str]:
 
 
 def _pair_checks(bus: str, car: Car) -> Iterator[Plan]:
-    """Resistance of the pair at each module and at each plug in its line; the scope at each module."""
+    """Resistance of the pair, and the scope, at the ends of the line and in its middle."""
     off, on = [*stop_of(car), "disconnect battery", "wait 60 s"], "reconnect battery"
-    for one in car.transceivers.values():
-        if one.bus != bus or is_airbag_module(one.module, car):
-            continue
-        pair = [pin.id for wire in (one.h, one.l) for pin in car.pins_of(one.module) if pin.inner == wire]
-        if len(pair) != 2:
-            continue
-        why = f"About 60 ohm at {one.module}: both terminators reach it; 120 ohm: one is cut off."
+    for module, pair in _places(bus, car):
+        why = f"About 60 ohm at {module}: both terminators reach it; 120 ohm: one is cut off."
         yield Plan((*off, f"measure ohms {pair[0]} to {pair[1]}", on), why)
-        if {"DLC.4"} <= set(car.pins):
+        if "DLC.4" in car.pins:
             scope = f"scope {pair[0]} to DLC.4 and {pair[1]} to DLC.4 for {SWEEP_MS} ms"
-            yield Plan((scope,), f"Both wires at {one.module} swing against each other, or one is dead.")
+            yield Plan((scope,), f"Both wires at {module} swing against each other, or one is dead.")
+
+
+def _places(bus: str, car: Car) -> list[tuple[str, list[str]]]:
+    """Where the pair of a bus is measured: the first, the middle and the last module that has both wires."""
+    on_line = [stop.name for stop in car.built.buses[bus].stops]
+    found = []
+    for one in car.transceivers.values():
+        pair = [pin.id for wire in (one.h, one.l) for pin in car.pins_of(one.module) if pin.inner == wire]
+        if (
+            one.bus == bus
+            and len(pair) == 2
+            and one.module in on_line
+            and not is_airbag_module(one.module, car)
+        ):
+            found.append((one.module, pair))
+    found.sort(key=lambda place: on_line.index(place[0]))
+    return [found[k] for k in sorted({0, len(found) // 2, len(found) - 1})] if found else []
 
 
 def on_airbag(connector: str, car: Car) -> bool:
