@@ -13,10 +13,12 @@ FOCUSED = """(() => {
   while (one && one.shadowRoot && one.shadowRoot.activeElement) one = one.shadowRoot.activeElement;
   return one;
 })()"""
+# its role and words, without its price
 NAME = f"""() => {{
   const one = {FOCUSED};
   const words = one.ariaLabel || one.labels?.[0]?.innerText || one.innerText || '';
-  return `${{one.getAttribute('role') || one.tagName.toLowerCase()}}: ${{words.trim().split('\\n').pop()}}`;
+  const last = words.trim().split('\\n').pop().replace(/ · [\\d.]+ min.*/, '');
+  return `${{one.getAttribute('role') || one.tagName.toLowerCase()}}: ${{last}}`;
 }}"""
 # what the eye gets: lines and grounds of the element, of what is in it, and of the two around it
 SHOWS_FOCUS = f"""async () => {{
