@@ -161,7 +161,7 @@ class Bench:
         """Do one action; raises `EditProblem`, with nothing changed, where it makes no sense now."""
         action = parse_action(text, self.live.car)
         start, hold = len(self.trace), self.live.hold
-        if action.verb != "observe":
+        if action.verb not in ("observe", "wait"):  # the meter waits, too
             self.live.begin_hold()
         self.cut_off = True
         try:

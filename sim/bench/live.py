@@ -53,7 +53,7 @@ class LiveCar:
     """One car on its clock. `edit` changes it, `operate` moves a hand switch, `run` lets time pass.
 
     reading: the solution of the electrical network, once the battery is connected. operated: the hand
-    switches that are on. hold: electrical states since the last action began, for a meter's minimum hold.
+    switches that are on. hold: electrical states since the last action that was no wait, for a meter's holds.
     meter_at: where an ammeter is in series.
     """
 
@@ -174,7 +174,7 @@ class LiveCar:
         self.latest.theories[theory] = self.world.record("theory", "car", f"suppose that {theory}")
 
     def begin_hold(self) -> None:
-        """A new action begins: a meter's minimum hold starts from here."""
+        """A new action begins: a meter's holds start from here, and last over the waits after it."""
         self.hold = deque([(self.now_s, self.wiring, self.reading.state)], MOST_HELD)
 
     def operate(self, what: str, on: bool, words: str) -> None:

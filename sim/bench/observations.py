@@ -1,7 +1,7 @@
 """Observations: what a person measures or inspects, one sentence each, logged like any action.
 
     measure volts ECM.C1.1 to G2              red lead on the first terminal, black on the second
-    measure minimum volts BAT+ to BAT-        the lowest during the last action, such as cranking
+    measure minimum volts BAT+ to BAT-        the lowest since the last action began, such as cranking
     measure maximum volts ABS.C1.4 to BAT-    the highest, as of a wire that is wiggled
     measure frequency ABS.C1.4 to G2          pulses in a second
     measure duty ABS.C1.4 to G2               the share of time at the higher level, in %
@@ -67,7 +67,7 @@ METER_FUNCTIONS = (
     Kind.VOLTS, Kind.MINIMUM, Kind.MAXIMUM, Kind.FREQUENCY, Kind.DUTY, Kind.OHMS, Kind.CONTINUITY, Kind.AMPS,
     Kind.CLAMP,
 )  # fmt: skip
-HELD = (Kind.MINIMUM, Kind.MAXIMUM)  # of what was recorded during the last action
+HELD = (Kind.MINIMUM, Kind.MAXIMUM)  # of what was recorded since the last action began
 SHOWN_AS = {Kind.MINIMUM: "minimum volts", Kind.MAXIMUM: "maximum volts", Kind.CLAMP: "clamp amps"}
 
 # Labor for a check: common practice, to be changed by a class.

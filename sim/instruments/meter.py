@@ -2,7 +2,7 @@
 
     read(bench, "measure volts ECM.C1.1 to G2").display        # "12.58 V"
     read(bench, "measure ohms DLC.6 to DLC.14").value          # 60.2
-    read(bench, "measure minimum volts BAT+ to BAT-")          # the lowest during the last action
+    read(bench, "measure minimum volts BAT+ to BAT-")          # the lowest since the last action began
     read(bench, "measure maximum volts ABS.C1.4 to BAT-")
     read(bench, "measure frequency ABS.C1.4 to ABS.C1.2")      # "200 Hz"
     read(bench, "measure amps F12")
@@ -127,7 +127,7 @@ def _volts(bench: Probed, observed: Observed) -> Measured:
 
 
 def _held(observed: Observed, car: Car) -> Measured:
-    """The lowest or highest reading during the last action, of what lasted long enough for the hold."""
+    """The lowest or highest reading since the last action began, of what lasted long enough for the hold."""
     what = observed.what
     a, b = what.points
     readings = [wiring.solve(state) for wiring, state in observed.held]
@@ -142,7 +142,7 @@ def _held(observed: Observed, car: Car) -> Measured:
     lowest = what.kind is ObservationKind.MINIMUM
     volt = min(volts) if lowest else max(volts)
     side = "lowest" if lowest else "highest"
-    notes = [f"The {side} during the last action that lasted {HOLD_S:g} s."]
+    notes = [f"The {side} since the last action began that lasted {HOLD_S:g} s."]
     return _result(what, car, f"{digits(volt, 'V')}, {what.kind}", volt, "V", notes)
 
 
