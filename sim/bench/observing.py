@@ -112,7 +112,7 @@ def put_in_series(live: LiveCar, what: Observation) -> bool:
 
 
 def held_states(live: LiveCar) -> tuple[tuple[Wiring, SwitchState], ...]:
-    """The electrical states since the last action began, of those that a hold catches, and the present one."""
+    """The electrical states since the last action began that a hold catches, and the present one."""
     ends_s = [*(since_s for since_s, _, _ in list(live.hold)[1:]), math.inf]
     lasted = zip(live.hold, ends_s, strict=True)
     return tuple(
