@@ -39,6 +39,7 @@ SAID = {
     "fail": "internal failure", "uncode": "not coded", "unmatch": "not matched to the immobilizer",
     "loosen": "not fully seated", "leak": "leaks to the body", "weaken": "one cell is shorted",
     "readdress": "claims another module's address",
+    "strap": "wrong end of its Ethernet link (master or slave)",
 }  # fmt: skip
 
 
@@ -68,6 +69,8 @@ def chosen(hidden: str, car: Car) -> tuple[str, str, str]:
             return second, "fed by another fuse than drawn", f"{first} feeds {second}"
         case (("stick" | "babble" | "set"), _):
             return first.partition(".")[0], SAID[edit.verb], first
+        case "strap", _:
+            return first.partition(".")[0], SAID["strap"], hidden.removeprefix("strap ")
         case (("fail" | "uncode" | "unmatch"), _):
             return first, SAID[edit.verb], first
         case "open", _ if sorts_of(first, car) == ("terminator",):
