@@ -56,4 +56,4 @@ def test_it_serves_as_an_ordinary_user_at_the_port_that_it_names() -> None:
     assert f"http://127.0.0.1:{options['--port']}" in (ROOT / "README.md").read_text(encoding="utf-8")
     order = [step for step, _ in STEPS]
     assert order.index("USER") < order.index("CMD")
-    assert "useradd --create-home --home-dir {0} {1}".format(said("VOLUME")[0], said("USER")[0]) in FILE
+    assert "useradd --create-home --home-dir {} {}".format(said("VOLUME")[0], said("USER")[0]) in FILE
