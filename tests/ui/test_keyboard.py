@@ -69,9 +69,10 @@ def press(page: Page, *names: str) -> None:
 
 
 def write(page: Page, name: str, *lines: str) -> None:
-    """Reach a field and type into it, each line with Enter."""
-    reach(page, name)
+    """Reach a field and type into it, each line with Enter; a field that is drawn anew is reached again."""
     for line in lines:
+        if page.evaluate(NAME) != name:
+            reach(page, name)
         page.keyboard.press("Control+A")
         page.keyboard.type(line)
         with redrawn(page):
