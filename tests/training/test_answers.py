@@ -39,6 +39,8 @@ SAID = {
     "fail": "internal failure", "uncode": "not coded", "unmatch": "not matched to the immobilizer",
     "loosen": "not fully seated", "leak": "leaks to the body", "weaken": "one cell is shorted",
     "readdress": "claims another module's address",
+    "overcharge": "regulates too high", "mute": "gives no signal, failed inside",
+    "halfflash": "software incomplete, only its boot loader",
     "strap": "wrong end of its Ethernet link (master or slave)",
 }  # fmt: skip
 
@@ -71,7 +73,11 @@ def chosen(hidden: str, car: Car) -> tuple[str, str, str]:
             return first.partition(".")[0], SAID[edit.verb], first
         case "strap", _:
             return first.partition(".")[0], SAID["strap"], hidden.removeprefix("strap ")
-        case (("fail" | "uncode" | "unmatch"), _):
+        case "interrupt", _ if ":" in first:
+            return first.partition(":")[0], "cracked solder joint inside", ""
+        case "interrupt", [*_, "when", how]:
+            return first, f"opens when it is {how}", ""
+        case (("fail" | "uncode" | "unmatch" | "halfflash" | "mute"), _):
             return first, SAID[edit.verb], first
         case "open", _ if sorts_of(first, car) == ("terminator",):
             return first, "open or missing", ""
