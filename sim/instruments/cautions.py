@@ -129,5 +129,5 @@ def _is_electronic(pin: Pin, car: Car) -> bool:
     owner = car.connectors[pin.connector].owner
     spec = car.built.modules[owner]
     driven = [load.end.pin for load in car.built.loads.values() if load.end.part == owner and load.end.pin]
-    measured = [check.pin for check in spec.checks]
+    measured = [check.pin for check in spec.checks if not check.pin.startswith("B+")]  # its own supply
     return _is_data(pin) or pin.function in (*spec.inputs, *spec.outputs, *driven, *measured)

@@ -14,6 +14,7 @@ LONGEST_SHOWN = 160  # of a wrong value
 # what pydantic finds, said in the words of a description; {unit} is the unit that the key ends in
 _SENTENCES = {
     "missing": "'{key}' is missing",
+    "invalid_key": "a key is a text",
     "less_than_equal": "'{key}' is at most {le:g}{unit}",
     "less_than": "'{key}' is below {lt:g}{unit}",
     "greater_than_equal": "'{key}' is at least {ge:g}{unit}",

@@ -30,6 +30,7 @@ from sim.network.frames import arbitration_key
 from sim.network.streams import Stream
 from sim.vehicle.car import Car
 from sim.vehicle.elements import Contact, Element, FuseLink
+from sim.vehicle.harness import build
 from sim.vehicle.reading import read_car
 from sim.wiring import power
 from sim.wiring.segments import Segment
@@ -353,8 +354,8 @@ BREAKAGES = [
     Breakage(
         "theories change nothing",
         "sim.vehicle.edits_theories",
-        "_design_edit",
-        lambda original: lambda theory, redesign: original(theory, lambda vehicle: vehicle),
+        "_built",
+        lambda original: lambda design: build(design.car.built, design.car.claimed),
         a_module_waits_as_the_theory_says,
     ),
     Breakage("never invalid", OwnSignals, "passed_on", never_invalid, an_invalid_value_is_told_as_such),

@@ -1,5 +1,7 @@
 """Labor time: one table for advice and exercises."""
 
+import pytest
+
 from sim.bench.actions import parse_action
 from sim.catalogue import vehicle_text
 from sim.lab.checks import Check, possible_checks
@@ -26,8 +28,9 @@ def test_a_clamp_of_the_battery_takes_longer_than_a_plug() -> None:
 
 
 def test_advice_counts_the_same_minutes_as_an_exercise() -> None:
-    """Battery off, a minute's wait, a reading with two leads, battery on: 5 + 1 + 2.5 + 5 minutes."""
-    assert 13.5 == check("disconnect battery").minutes
+    """Key and battery off, a minute, a reading with two leads, battery on: 0.1 + 5 + 1 + 2.5 + 5 minutes."""
+    assert ("key off", "disconnect battery") == check("key off").actions[:2]
+    assert 13.6 == pytest.approx(check("key off").minutes)
 
 
 def test_looking_into_a_connector_is_off_look_on() -> None:

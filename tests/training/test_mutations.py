@@ -11,7 +11,7 @@ import pytest
 from sim.catalogue import shipped_cases, shipped_exercises
 from sim.lab.case_file import case_from_text
 from sim.training.exercise import Exercise, exercise_from_text, read_exercise
-from sim.vehicle.problems import FileProblem
+from sim.vehicle.problems import LONGEST_SENTENCE, FileProblem
 from tests.vehicle.test_mutations import MUTATIONS
 
 EXERCISES = [path.read_text(encoding="utf-8") for path in shipped_exercises().values()]
@@ -27,7 +27,7 @@ def refused(read: Callable[[str, str], object], text: str) -> str:
         read(text, "class.yaml")
     except FileProblem as problem:
         lines = len(text.splitlines()) + 1
-        good = problem.file == "class.yaml" and 1 <= problem.line <= lines and 0 < len(problem.what) < 500
+        good = problem.file == "class.yaml" and 1 <= problem.line <= lines and 0 < len(problem.what) <= LONGEST_SENTENCE + 3
         return "refused" if good and "\n" not in problem.what else f"a poor refusal: {problem}"
     return "accepted"
 

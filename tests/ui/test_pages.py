@@ -10,7 +10,7 @@ from sim.bench.bench import Bench
 from sim.bench.explain import Because
 from sim.lab.run import Trial, run_trial
 from sim.lab.suppositions import combinations, rows
-from sim.vehicle.harness_state import HarnessState
+from sim.vehicle.harness_state import HarnessState, Intermittent
 from sim.vehicle.problems import EditProblem, Unsettled
 from sim.vehicle.reading import car_from_text
 from tests.ui.drawn import has_drawn, keys
@@ -173,7 +173,7 @@ def test_a_resistor_goes_in_and_out_and_a_pin_opens_now_and_then_until_it_is_men
     app.selectbox(key="work_kind").select("pin, wire or terminator").run()
     app.selectbox(key="work_joint").select("TCM.C1.1").run()
     press(app, "work interrupt {work_joint} every {work_between:g} s for {work_open:g} s")
-    assert {"TCM.C1.1": (20.0, 0.3)} == app.session_state["held"].bench.car.harness.intermittent
+    assert {"TCM.C1.1": Intermittent(20.0, 0.3)} == app.session_state["held"].bench.car.harness.intermittent
     press(app, "work repair {work_joint}")
     assert HarnessState() == app.session_state["held"].bench.car.harness
 

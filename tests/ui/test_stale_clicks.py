@@ -13,6 +13,7 @@ from streamlit.testing.v1 import AppTest
 
 from sim.catalogue import shipped_cases, shipped_exercises
 from sim.lab.case_file import read_case
+from sim.training.passphrase import INSTRUCTOR, Instructor
 from sim.training.records import Records
 from sim.training.rows import AssignmentRow, ClassRow, StudentRow
 from sim.vehicle.problems import EditProblem
@@ -43,6 +44,16 @@ def at_once(app: AppTest, key: str, **choices: Any) -> AppTest:
     for name, value in choices.items():
         choose(app, name, value)
     return press(app, key)
+
+
+class InThisProcess:
+    """A workshop of no other process."""
+
+    def spread(
+        self, work: Callable[[Any], Any], items: dict[Any, Any], stop: object
+    ) -> list[tuple[Any, Any]]:
+        """Do the work on each item."""
+        return [(key, work(one)) for key, one in items.items()]
 
 
 @dataclass(frozen=True)
@@ -223,7 +234,7 @@ def test_suspects_are_searched_for_what_is_chosen_now(monkeypatch: pytest.Monkey
 
     def start(name: str, task: Any) -> None:
         with pytest.raises(Asked):
-            task(None, lambda done, of: None, lambda: False)
+            task(InThisProcess(), lambda done, of: None, lambda: False)
 
     monkeypatch.setattr("ui.state.lab_work.start", start)
     held = held_of("six-modules.yaml")
@@ -315,6 +326,7 @@ def _let_in_with_a_token() -> bool:
 @pytest.fixture
 def room(monkeypatch: pytest.MonkeyPatch) -> Iterator[Room]:
     monkeypatch.setattr(classroom, "let_in", _let_in_with_a_token)
+    monkeypatch.setattr(classroom, "instructor", lambda: Instructor(INSTRUCTOR, ""))
     records = classroom.records()
     second, first = records.classes.open("second"), records.classes.open("first")
     students = [records.students.join(first.join_code, name)[0] for name in ("Amara", "Ben")]

@@ -31,12 +31,13 @@ EACH = int(os.environ.get("BUSBAY_MUTATIONS", "10"))
 
 
 def refused(read: Callable[[], object]) -> str:
-    """`accepted`, or `refused` if the refusal is one short line; otherwise what is wrong with the refusal."""
+    """`accepted`, or `refused` if the refusal is short lines; otherwise what is wrong with the refusal."""
     try:
         read()
     except (Problem, Unsettled) as problem:
         words = str(problem)
-        return "refused" if 0 < len(words) < 700 and "\n" not in words else f"a poor refusal: {words}"
+        short = all(0 < len(line) < 700 for line in words.split("\n"))
+        return "refused" if short else f"a poor refusal: {words}"
     return "accepted"
 
 
