@@ -27,7 +27,8 @@ def refused(read: Callable[[str, str], object], text: str) -> str:
         read(text, "class.yaml")
     except FileProblem as problem:
         lines = len(text.splitlines()) + 1
-        good = problem.file == "class.yaml" and 1 <= problem.line <= lines and 0 < len(problem.what) <= LONGEST_SENTENCE + 3
+        short = 0 < len(problem.what) <= LONGEST_SENTENCE + len("...")
+        good = problem.file == "class.yaml" and 1 <= problem.line <= lines and short
         return "refused" if good and "\n" not in problem.what else f"a poor refusal: {problem}"
     return "accepted"
 
