@@ -22,9 +22,8 @@ LONGEST = (
 
 
 def pytest_xdist_auto_num_workers() -> int:
-    """Three for two cores: a test with a browser mostly waits, and another can work meanwhile."""
-    cores = os.cpu_count() or 1
-    return cores + cores // 2
+    """Two for each core: a test with a browser or a server mostly waits, and another can work meanwhile."""
+    return 2 * (os.cpu_count() or 1)
 
 
 @pytest.hookimpl(wrapper=True)
