@@ -22,8 +22,12 @@ LONGEST = (
 
 
 def pytest_xdist_auto_num_workers() -> int:
-    """Two for each core: a test with a browser or a server mostly waits, and another can work meanwhile."""
-    return 2 * (os.cpu_count() or 1)
+    """Three for two cores: a test with a browser mostly waits, and another can work meanwhile.
+
+    With more, the lab's own processes, which give way to everything else, would hardly get a turn.
+    """
+    cores = os.cpu_count() or 1
+    return cores + cores // 2
 
 
 @pytest.hookimpl(wrapper=True)

@@ -10,10 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from sim.catalogue import vehicle_text
-from sim.lab.case import actions_of
 from sim.lab.compare import Miss, misses
-from sim.lab.run import Trial, follow
+from sim.lab.run import sight_of
 from sim.training.exercise import Exercise
 from sim.vehicle.problems import Problem
 
@@ -21,14 +19,11 @@ from sim.vehicle.problems import Problem
 def complaint_misses(exercise: Exercise) -> Iterator[Miss]:
     """Everything in which the car, as it came in, differs from what the customer says; steps from 1.
 
-    No more is simulated than is asked for. Raises `ImpossibleCar` where hidden edits contradict each other.
+    No more is simulated than is asked for. Raises `EditProblem` or `Unsettled` where no such car can come in.
     """
-    actions = (*exercise.before, *actions_of(exercise.complaint))
-    sights = follow(Trial(vehicle_text(exercise.car), exercise.arrives, actions, exercise.seed))
-    for _ in exercise.before:
-        next(sights)
+    bench = exercise.bench(reasons=False)
     for number, step in enumerate(exercise.complaint, start=1):
-        yield from misses(step, [next(sights) for _ in step.do], number)
+        yield from misses(step, [sight_of(bench, action) for action in step.do], number)
 
 
 def check_complaint(exercise: Exercise) -> None:

@@ -1,6 +1,6 @@
 """Frame depth and stream depth give the same codes, statuses, module states and lamps.
 
-Random faults and actions on both cars. `BUSBAY_RANDOM_DAYS` sets how many; the suite lives 40, 3000 is the
+Random faults and actions on both cars. `BUSBAY_RANDOM_DAYS` sets how many; the suite lives 28, 3000 is the
 long run. Every day ends with some quiet seconds: at one and the same instant a message that is some
 milliseconds late in arbitration may or may not have arrived yet. Seven seconds would be wrong: a module that
 is told to sleep falls asleep after two and five, and a change that misses a frame is told a period later.
@@ -21,7 +21,7 @@ from sim.vehicle.edits import catalogue, further_faults
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text, read_car
 
-DAYS = int(os.environ.get("BUSBAY_RANDOM_DAYS", "40"))
+DAYS = int(os.environ.get("BUSBAY_RANDOM_DAYS", "28"))
 HANDS = [
     "wait 3 s", "wait 10 s", "wait 30 s", "press start", "press start with brake", "key run", "key crank",
     "key off", "clear", "fob away", "fob in range", "brake on", "brake off", "unplug BAT.NEG", "plug BAT.NEG",

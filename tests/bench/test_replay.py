@@ -20,7 +20,7 @@ from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
 
-DAYS = int(os.environ.get("BUSBAY_REPLAYED", "250"))
+DAYS = int(os.environ.get("BUSBAY_REPLAYED", "150"))
 SHARES = {"six-modules": 0.25, "teaching-car": 0.67, "shuttle-minibus": 0.08}
 HANDS = {
     "six-modules": ["press start"],

@@ -1,6 +1,6 @@
 """A day that begins later is the same day, event by event: nothing depends on when the clock began.
 
-`BUSBAY_SHIFTED_DAYS` sets how many random days each car lives; the suite lives 4, 200 is the long run.
+`BUSBAY_SHIFTED_DAYS` sets how many random days each car lives; the suite lives 2, 200 is the long run.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
 
-DAYS = int(os.environ.get("BUSBAY_SHIFTED_DAYS", "4"))
+DAYS = int(os.environ.get("BUSBAY_SHIFTED_DAYS", "2"))
 SHIFT_NS = 7_300_000_000
 CARS = ("six-modules", "teaching-car", "small-estate", "shuttle-minibus", "regional-truck", "city-hatchback")
 HANDS = (

