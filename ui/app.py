@@ -70,7 +70,7 @@ def main() -> None:
 
 
 def _comes(here_as: Role) -> turns.Session:
-    """Who is at an exercise of a class comes first, and whoever practices at home gives way to it."""
+    """A student at an exercise of a class comes first; one who practices at home gives way."""
     known = student()
     if here_as == "visitor" or (known is not None and is_alone(known)):
         return "gives way"

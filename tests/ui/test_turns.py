@@ -125,7 +125,7 @@ def test_one_page_at_a_time_beside_a_class() -> None:
 
 
 def test_a_turn_is_free_while_another_process_works() -> None:
-    """A page that waits for the pool keeps nobody waiting, and goes on in a turn of its own."""
+    """A page that waits for the pool holds up no other page, and goes on in a turn of its own."""
     shared = Turns()
     shared.class_is_here()
 
