@@ -12,7 +12,7 @@ held dominant.
 from __future__ import annotations
 
 from sim.modules.enable_condition import EnableConditions
-from sim.modules.fault_recorder import FaultRecorder, Maturing, with_test_failure_type
+from sim.modules.fault_recorder import FaultRecorder, Maturing, judge_all, with_test_failure_type
 from sim.modules.world import Host, Timer
 from sim.network.interface import ErrorState, Recovery
 from sim.vehicle.car import Car
@@ -47,11 +47,7 @@ class BusOffMonitor:
 
     def update(self) -> None:
         """Judge the controller while the test may run."""
-        for test in self.tests:
-            if self.enable_condition.on:
-                test.judge(self.off, self._causes)
-            else:
-                test.rest()
+        judge_all(self.tests, self.enable_condition.on, self.off, self._causes)
 
     def rest(self) -> None:
         """Nothing is tested any more."""

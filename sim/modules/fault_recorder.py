@@ -192,6 +192,15 @@ class Maturing:
             self._recorder.heal_dtc(self.code, self._causes)
 
 
+def judge_all(tests: Sequence[Maturing], enabled: bool, failing: bool, causes: Causes) -> None:
+    """Judge tests of one thing while they are enabled; otherwise nothing is tested."""
+    for test in tests:
+        if enabled:
+            test.judge(failing, causes)
+        else:
+            test.rest()
+
+
 def with_test_failure_type(code: str, failure_type: str) -> str:
     """A code with the failure type that fits its test, unless the vehicle file gives one."""
     return code if "-" in code else f"{code}-{failure_type}"

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from sim.modules.bus_off import TESTS_AFTER_S, bus_code_of
 from sim.modules.enable_condition import EnableConditions
-from sim.modules.fault_recorder import FaultRecorder, Maturing
+from sim.modules.fault_recorder import FaultRecorder, Maturing, judge_all
 from sim.modules.world import Host
 
 MATURE_S = 0.5  # five times the longest training; common practice
@@ -43,11 +43,7 @@ class LinkMonitor:
 
     def update(self) -> None:
         """Judge the link while the test may run."""
-        for test in self.tests:
-            if self.enable_condition.on:
-                test.judge(self.off, self._causes)
-            else:
-                test.rest()
+        judge_all(self.tests, self.enable_condition.on, self.off, self._causes)
 
     def rest(self) -> None:
         """Nothing is tested any more."""
