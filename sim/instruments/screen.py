@@ -1,7 +1,7 @@
 """The scope's screen as a matplotlib figure: grid, traces, levels, the frames that ran.
 
     figure(picture).savefig("sweep.png")
-    figure(picture, paint=NIGHT, size_in=(5.0, 4.4))      # dark, and for a narrow screen
+    figure(picture, size_in=(5.0, 4.4))      # for a narrow screen
 
 Not modelled: brightness, the knobs.
 """
@@ -28,8 +28,7 @@ class Paint:
     cursor: str
 
 
-DAY = Paint(("#b8860b", "#1f6f43"), "#ffffff", "#23282c", "#d9dee3", "#9a2a2a")
-NIGHT = Paint(("#e6bf4f", "#6fbf98"), "#15191c", "#e8e6e0", "#363e43", "#e5837c")
+PAINT = Paint(("#b8860b", "#1f6f43"), "#ffffff", "#23282c", "#d9dee3", "#9a2a2a")
 UNITS = ((1e-3, 1e6, "µs"), (1.0, 1e3, "ms"), (float("inf"), 1.0, "s"))  # sweeps below, factor, unit
 MARGIN_V = 0.4
 # the grid of a scope's screen: ten divisions of time, eight of voltage; a division is 1, 2 or 5 times a power
@@ -79,16 +78,15 @@ def figure(
     picture: Picture,
     cursors: Cursors | None = None,
     title: str = "",
-    paint: Paint = DAY,
     size_in: tuple[float, float] = (9.6, 4.2),
 ) -> Figure:
     """Both channels over one time axis, 0 at the first edge; cursors as dashed lines with their readings."""
     factor, unit = next((factor, unit) for limit_s, factor, unit in UNITS if picture.sweep_s < limit_s)
-    drawn = Figure(figsize=size_in, layout="constrained", facecolor=paint.paper)
+    drawn = Figure(figsize=size_in, layout="constrained", facecolor=PAINT.paper)
     axes = drawn.subplots()
-    axes.set_facecolor(paint.paper)
-    axes.tick_params(colors=paint.ink)
-    for number, (one, trace) in enumerate(zip(picture.channels, paint.traces, strict=False), start=1):
+    axes.set_facecolor(PAINT.paper)
+    axes.tick_params(colors=PAINT.ink)
+    for number, (one, trace) in enumerate(zip(picture.channels, PAINT.traces, strict=False), start=1):
         words = "floating" if one.floating else f"at rest {one.rest_v:.3f} V"
         label = f"{number}: {one.a} to {one.b}, {words}"
         axes.plot(one.time_s * factor, one.volt, color=trace, linewidth=1.3, label=label)
@@ -97,18 +95,18 @@ def figure(
     for start_s, end_s, words in picture.frames:
         middle = (max(start_s, picture.channels[0].time_s[0]) + end_s) / 2 * factor
         if len(picture.frames) <= 4:
-            axes.text(middle, max(high, 3.0) + MARGIN_V, words, ha="center", fontsize=7, color=paint.ink)
+            axes.text(middle, max(high, 3.0) + MARGIN_V, words, ha="center", fontsize=7, color=PAINT.ink)
     for time_s in cursors.times_s if cursors else ():
-        axes.axvline(time_s * factor, color=paint.cursor, linestyle="--", linewidth=0.9)
-    axes.set_xlabel(f"time in {unit}, 0 is the first edge", color=paint.ink)
-    axes.set_ylabel("V", color=paint.ink)
-    axes.grid(color=paint.grid, linewidth=0.6)
+        axes.axvline(time_s * factor, color=PAINT.cursor, linestyle="--", linewidth=0.9)
+    axes.set_xlabel(f"time in {unit}, 0 is the first edge", color=PAINT.ink)
+    axes.set_ylabel("V", color=PAINT.ink)
+    axes.grid(color=PAINT.grid, linewidth=0.6)
     for edge in axes.spines.values():
-        edge.set_color(paint.grid)
+        edge.set_color(PAINT.grid)
     if size_in[0] >= LEGEND_FROM_IN:
         axes.legend(
-            loc="upper right", fontsize=8, framealpha=0.9, facecolor=paint.paper, edgecolor=paint.grid,
-            labelcolor=paint.ink,
+            loc="upper right", fontsize=8, framealpha=0.9, facecolor=PAINT.paper, edgecolor=PAINT.grid,
+            labelcolor=PAINT.ink,
         )  # fmt: skip
-    axes.set_title(title or picture.display, fontsize=9, loc="left", color=paint.ink, wrap=True)
+    axes.set_title(title or picture.display, fontsize=9, loc="left", color=PAINT.ink, wrap=True)
     return drawn

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from io import BytesIO
+
+from PIL import Image, ImageStat
+from playwright.sync_api import Page, expect
 from streamlit.testing.v1 import AppTest
 
 from sim.handbook.book import TITLES, chapter
 from sim.handbook.glossary import meaning, terms_of
+from tests.ui.browser import go
+from tests.ui.walks import SCHEMES, in_scheme
 from ui.registry import PAGES, menus_of, pages_of
 
 PATIENCE_S = 60
@@ -75,3 +81,17 @@ def test_a_meaning_is_told_with_its_source() -> None:
     """A tooltip has the word, its meaning and its standard."""
     assert meaning("terminator").startswith("**terminator**: A 120 ohm resistor")
     assert meaning("terminator").endswith("(ISO 11898-2)")
+
+
+def test_drawings_turn_dark_with_the_system_and_light_again(page: Page, address: str) -> None:
+    """When the system's color scheme changes during a visit, every drawing follows it without a click."""
+    go(page, f"{address}/handbook?chapter=technician")
+    drawings = page.get_by_test_id("stMain").get_by_role("img").filter(has=page.locator("svg, table"))
+    for scheme in (*SCHEMES, *SCHEMES):
+        asked = page.evaluate("window.sent")
+        in_scheme(page, scheme)
+        expect(drawings.first).to_be_visible()
+        for drawing in drawings.all():
+            brightness = ImageStat.Stat(Image.open(BytesIO(drawing.screenshot())).convert("L")).median[0]
+            assert (scheme == "light") == (brightness > 128), drawing.get_attribute("aria-label")
+        assert asked == page.evaluate("window.sent")

@@ -100,12 +100,9 @@ def picture(name: str) -> Markup:
     return Markup(TO_PRESS.sub("", PICTURES[name].draw(bench)))
 
 
-def shown(name: str, words: str, dark: bool = False) -> Markup:
+def shown(name: str, words: str) -> Markup:
     """The same with its words for who cannot see it."""
-    drawn = picture(name)
-    if dark:  # see `marked`: light lines on dark paper
-        drawn = Markup(drawn.replace('class="paper', 'class="night paper'))
-    return _html("shown", drawn, words, PICTURES[name].width)
+    return _html("shown", picture(name), words, PICTURES[name].width)
 
 
 def as_file(name: str) -> str:

@@ -25,7 +25,7 @@ from sim.instruments.meter import Measured
 from sim.instruments.read import NotedReading
 from sim.instruments.result import Result, digits
 from sim.instruments.scope import Cursors, Picture
-from sim.instruments.screen import DAY, NIGHT, figure, scale
+from sim.instruments.screen import figure, scale
 from sim.markup import macros
 from ui.drawing.meter import dial, lamp_leads, leads
 
@@ -135,14 +135,14 @@ class Drawn:
     grid: tuple[float, float, float, float]
 
 
-def drawn(picture: Picture, dark: bool = False) -> Drawn:
+def drawn(picture: Picture) -> Drawn:
     """The sweep as a PNG."""
-    return _drawn(digest(picture), picture, dark)
+    return _drawn(digest(picture), picture)
 
 
 @st.cache_data(max_entries=200, show_spinner=False)
-def _drawn(key: str, _picture: Picture, dark: bool) -> Drawn:
-    made = figure(_picture, title=" ", paint=NIGHT if dark else DAY, size_in=SIZE_IN)
+def _drawn(key: str, _picture: Picture) -> Drawn:
+    made = figure(_picture, title=" ", size_in=SIZE_IN)
     file = io.BytesIO()
     made.savefig(file, format="png", dpi=DPI)
     box = made.axes[0].get_position()
@@ -159,9 +159,9 @@ def digest(picture: Picture) -> str:
     return hashed.hexdigest()
 
 
-def screen(picture: Picture, cursors: Cursors, dark: bool = False) -> Markup:
+def screen(picture: Picture, cursors: Cursors) -> Markup:
     """The screen with its cursors, and what they read, as HTML."""
-    shown = drawn(picture, dark)
+    shown = drawn(picture)
     left, top, width, height = shown.grid
     begin_s = float(picture.channels[0].time_s[0])
     marks = [

@@ -14,11 +14,10 @@ PAPER = Markup('<div class="paper{}" data-of="{}">{}</div>')
 PAGE = Path(__file__).with_name("printable.html")
 
 
-def marked(svg: str, leads: Mapping[str, str], fit: bool, dark: bool = False, of: str = "") -> Markup:
+def marked(svg: str, leads: Mapping[str, str], fit: bool, of: str = "") -> Markup:
     """A drawing as paper, with the terminals that have a lead on them marked; leads: color -> terminal.
 
-    dark: light lines on dark paper; what is red stays red. of: the part that is in sight first, where the
-    drawing is wider than its paper.
+    of: the part that is in sight first, where the drawing is wider than its paper.
     """
     drawing = parsed(svg)
     lead_at = {terminal: lead for lead, terminal in leads.items() if terminal}
@@ -26,7 +25,7 @@ def marked(svg: str, leads: Mapping[str, str], fit: bool, dark: bool = False, of
         lead = lead_at.get(part.get("data-id", ""))
         if lead:
             part.set("class", f"on-{lead}")
-    return PAPER.format(f"{' fit' if fit else ''}{' night' if dark else ''}", of, text_of(drawing))
+    return PAPER.format(" fit" if fit else "", of, text_of(drawing))
 
 
 def printable(svg: str, title: str) -> str:

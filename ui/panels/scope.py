@@ -34,9 +34,8 @@ def show(held: Held, visible: Visible) -> None:
 
 def _screen(picture: Picture) -> None:
     first_us, second_us = _cursors(picture)
-    dark = st.context.theme.type == "dark"
     with st.container(key="scope_screen"):
-        sheet.show(screen(picture, picture.cursors(first_us / 1e6, second_us / 1e6), dark), "screen")
+        sheet.show(screen(picture, picture.cursors(first_us / 1e6, second_us / 1e6)), "screen")
 
 
 def _cursors(picture: Picture) -> tuple[float, float]:

@@ -89,7 +89,7 @@ def _drawn(held: Held, visible: Visible, svg: str, title: str, name: str) -> Non
     leads = {lead: st.session_state.get(f"probe_{lead}") or "" for lead in LEADS}
     with st.container(key="paper"):
         sheet.show(
-            marked(svg, leads, bool(fit), st.context.theme.type == "dark", name),
+            marked(svg, leads, bool(fit), name),
             "drawing",
             partial(_picked, held, visible),
         )

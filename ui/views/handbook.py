@@ -32,7 +32,7 @@ def _with_pictures(text: str) -> None:
     read, *rest = NAMED.split(text)
     st.markdown(read)
     for words, name, more in zip(*[iter(rest)] * 3, strict=True):
-        sheet.show(shown(name, words, st.context.theme.type == "dark"), f"picture {name}")
+        sheet.show(shown(name, words), f"picture {name}")
         st.markdown(more)
 
 
