@@ -1,6 +1,7 @@
 """Enable conditions: what lets a module's tests run, once it has held for the settling time.
 
-By default a test needs the ignition, as far as the module senses it, and its supply in range.
+By default a test needs the ignition, as far as the module senses it, and its supply in range; a test of the
+supply itself runs down to the voltage at which the module resets.
 
 Not modelled: enable conditions over a battery that is just being charged.
 """
@@ -13,18 +14,26 @@ from sim.modules.world import Host, Timer
 from sim.vehicle.conditions import Condition
 
 TESTS_ABOVE_V = 9.0  # for each battery in series: monitors rest below this supply; common practice
+SUPPLY_PIN = "B+"  # a check of such a pin is one of the module's own supply
 
 
 class EnableCondition:
     """May the tests of one condition run? `on` once it has held for the settling time."""
 
-    def __init__(self, host: Host, knowledge: Knowledge, when: Condition | None, after_s: float) -> None:
+    def __init__(
+        self,
+        host: Host,
+        knowledge: Knowledge,
+        when: Condition | None,
+        after_s: float,
+        of_supply: bool = False,
+    ) -> None:
         self._host = host
         self._knowledge = knowledge
         self._when = when
         self._rule = self._senses_ignition if when is None else knowledge.asks(when)
         self._after_s = after_s
-        self._above_v = TESTS_ABOVE_V * host.world.car.built.battery.in_series
+        self._above_v = 0.0 if of_supply else TESTS_ABOVE_V * host.world.car.built.battery.in_series
         self._timer: Timer | None = None
         self.on = False
         self.events: tuple[int, ...] = ()
@@ -73,13 +82,13 @@ class EnableConditions:
     def __init__(self, host: Host, knowledge: Knowledge) -> None:
         self._host = host
         self._knowledge = knowledge
-        self._all: dict[tuple[Condition | None, float], EnableCondition] = {}
+        self._all: dict[tuple[Condition | None, float, bool], EnableCondition] = {}
 
-    def of(self, when: Condition | None, after_s: float) -> EnableCondition:
-        """What enables the tests of one condition and settling time."""
-        key = (when, after_s)
+    def of(self, when: Condition | None, after_s: float, *, of_supply: bool = False) -> EnableCondition:
+        """What enables tests of one condition and settling time. of_supply: they test the supply itself."""
+        key = (when, after_s, of_supply)
         if key not in self._all:
-            self._all[key] = EnableCondition(self._host, self._knowledge, when, after_s)
+            self._all[key] = EnableCondition(self._host, self._knowledge, when, after_s, of_supply)
         return self._all[key]
 
     def update(self) -> None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Protocol
 
-from sim.modules.enable_condition import EnableConditions
+from sim.modules.enable_condition import SUPPLY_PIN, EnableConditions
 from sim.modules.facts import INVALID
 from sim.modules.fault_recorder import FaultRecorder, Maturing, with_test_failure_type
 from sim.modules.reception import Reception
@@ -164,7 +164,8 @@ class CircuitMonitor:
         self.check = check
         self.test = Maturing(faults, check.code, check.mature_ms / 1000, check.heal_ms / 1000, self._words)
         self.tests = [self.test]
-        self.enable_condition = conditions.of(check.when, check.after_ms / 1000)
+        own = check.pin.startswith(SUPPLY_PIN)
+        self.enable_condition = conditions.of(check.when, check.after_ms / 1000, of_supply=own)
         self.pin_v = self.other_v = 0.0
         self.judged_before: tuple[CircuitMonitor, ...] = ()  # the range of both pins, if it compares two
         self._causes: Causes = tuple

@@ -8,6 +8,7 @@ import pytest
 
 from sim.bench.bench import BenchWithoutReasons
 from sim.catalogue import find_car
+from sim.modules.enable_condition import TESTS_ABOVE_V
 
 LOW, HIGH = "U3006-16", "U3006-17"
 ON = {
@@ -47,6 +48,17 @@ def test_a_battery_that_is_nearly_empty_sets_low_supply_in_the_modules_that_watc
     given = (f"charge {NEARLY_EMPTY_PCT[car]} %",)
     assert {(module, LOW) for module in WATCHING[car]} == codes(car, *ON[car], "wait 20 s", given=given)
     assert set() == codes(car, *ON[car], "wait 5 s", given=given)
+
+
+@pytest.mark.parametrize("car", ON)
+def test_an_empty_battery_sets_it_as_long_as_the_modules_run(car: str) -> None:
+    """Below 9 V, where all other tests rest, and above the 6 V at which modules reset (common practice)."""
+    bench = BenchWithoutReasons(find_car(car), ("charge 1 %",), fidelity="stream")
+    bench.do_all(("wait 2 s", *ON[car], "wait 20 s"))
+    watching = [bench.live.modules[name] for name in sorted(WATCHING[car])]
+    assert all(module.spec.min_supply_v < module.supply_v < TESTS_ABOVE_V for module in watching)
+    failing = {(one.name, dtc.code) for one in watching for dtc in one.memory.dtcs if int(dtc.status) & 1}
+    assert {(module, LOW) for module in WATCHING[car]} == failing
 
 
 @pytest.mark.parametrize("car", ON)

@@ -61,6 +61,13 @@ def guarded_gateways(car: Car) -> list[str]:
     return [name for name, guard in guards.items() if guard and "clear" in guard.refuses_until_unlocked]
 
 
+def right_lasts(car: Car, gateway: str) -> str:
+    """How long the right lasts that a gateway grants: a set time, or as long as its session."""
+    guard = car.claimed.modules[gateway].gateway
+    lasts_s = guard.right_lasts_s if guard else None
+    return "until it sleeps or resets" if lasts_s is None else f"for {lasts_s:g} s"
+
+
 def connector_words(car: Car, plug: Connector) -> str:
     """A connector as it reads in a list."""
     owner = f" of {plug.owner}" if plug.owner else ""

@@ -12,7 +12,7 @@ from ui.drawing.tables import difference_table, report_table
 from ui.panels import read_out, set_up, why
 from ui.panels.cautions import caution
 from ui.panels.controls import action_button
-from ui.panels.diagram import guarded_gateways
+from ui.panels.diagram import guarded_gateways, right_lasts
 from ui.panels.help import term
 from ui.state.held import Held
 from ui.state.visible import Visible
@@ -83,7 +83,7 @@ def _clear(held: Held, visible: Visible) -> None:
     if guarded:
         st.caption(
             f"{', '.join(guarded)} lets a clear request through only after security access, "
-            "until it sleeps or resets.",
+            f"{right_lasts(held.car, guarded[0])}.",
             help=None if held.bench.last_report else term("security access"),
         )
     caution("clear")
