@@ -5,6 +5,8 @@ Not modelled: speed and torque, air and mixture, fuel pressure, mechanical troub
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
 from functools import partial
 
 from sim.bench.causes import Causes
@@ -16,13 +18,22 @@ from sim.vehicle.description import Engine
 from sim.wiring.tracing import FED_V
 
 
+@dataclass(frozen=True, slots=True)
+class Hindrance:
+    """What keeps an engine from firing while it is cranked, in words, and the events behind it."""
+
+    text: str
+    causes: tuple[int, ...] = ()
+
+
 class LiveEngine:
-    """The engine of one car; `world.engine` says what it does."""
+    """The engine of one car; `world.engine` says what it does. last_cranked: why it then did not start."""
 
     def __init__(self, live: RunningCar, causes: Causes) -> None:
         self._live = live
         self._causes = causes
         self._fire_timer: Timer | None = None
+        self.last_cranked: tuple[Hindrance, ...] = ()
         self._dry_timer: Timer | None = None  # runs while the engine lives on what is left in the rail
 
     def update(self) -> None:
@@ -38,7 +49,9 @@ class LiveEngine:
             self._note("cranking", "the starter cranks the engine", self._causes.trigger())
             self._fire_timer = self._live.world.after(spec.fires_after_s, self._try_to_fire)
         elif state == "cranking" and not turning:
-            self._note("stopped", "the starter stops; the engine has not started", self._causes.engine())
+            found = {event for one in self.last_cranked for event in one.causes}
+            causes = tuple(sorted(found)) or self._causes.engine()
+            self._note("stopped", "the starter stops; the engine has not started", causes)
         elif state == "running" and not self.can_fire():
             self._note("stopped", "the engine stops", self._causes.engine())
         if spec.fuel_pump is not None:
@@ -68,10 +81,12 @@ class LiveEngine:
         self._note("stopped", "the engine stops: out of fuel", causes)
 
     def _try_to_fire(self) -> None:
+        self.last_cranked = ()
         if self._live.world.engine.value == "cranking" and self.can_fire() and self.has_fuel():
             self._note("running", "the engine starts", (self._live.world.engine.event,))
             self._live.invalidate()
         elif self._live.world.engine.value == "cranking":
+            self.last_cranked = self.hindrances()
             self._fire_timer = self._live.world.after(0.2, self._try_to_fire)
 
     def _note(self, state: str, words: str, causes: tuple[int | None, ...]) -> None:
@@ -89,6 +104,38 @@ class LiveEngine:
         controller = self._live.modules[spec.controller]
         released = controller.starter.released if controller.starter else True
         return controller.sends and released and len(self.fed_cylinders()) >= spec.cylinders_needed
+
+    def hindrances(self) -> tuple[Hindrance, ...]:
+        """What keeps it from firing now, if it is cranked: controller, release, sparks, fuel."""
+        spec = self._live.car.built.engine
+        assert spec is not None
+        controller = self._live.modules[spec.controller]
+        found = [] if controller.sends else [self._unpowered(spec.controller)]
+        if controller.starter and not controller.starter.released:
+            events = tuple(event for event in self._causes.release() if event is not None)
+            found.append(Hindrance(f"{controller.name} is not released by the immobilizer", events))
+        found += self.starved_cylinders()
+        if spec.fuel_pump and not self.has_fuel():
+            causes = self._causes.unfed(spec.fuel_pump, self.watched_side(spec.fuel_pump))
+            found.append(Hindrance(f"{spec.fuel_pump.replace('_', ' ')} has no supply", causes))
+        return tuple(found)
+
+    def _unpowered(self, module: str) -> Hindrance:
+        return Hindrance(f"{module} is {self._live.modules[module].state}", self._causes.state(module))
+
+    def starved_cylinders(self) -> Iterator[Hindrance]:
+        """What keeps the voltage from coils and injectors, if too few cylinders are fed."""
+        spec = self._live.car.built.engine
+        assert spec is not None
+        fed = self.fed_cylinders()
+        if len(fed) >= spec.cylinders_needed:
+            return
+        starved = [load for load in (*spec.coils, *spec.injectors) if not self.is_fed(load)]
+        dead = {load: self._live.reading.why_dead(self.watched_side(load)) for load in starved}
+        culprits = {event for load in dead for event in self._causes.edits(dead[load], load)}
+        have, of = "has" if len(starved) == 1 else "have", len(spec.cylinders)
+        text = f"{' and '.join(starved)} {have} no supply: {len(fed)} of {of} cylinders can fire"
+        yield Hindrance(text, tuple(sorted(culprits)))
 
     def has_fuel(self) -> bool:
         """Is the fuel pump fed, if the engine has one?"""

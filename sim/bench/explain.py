@@ -11,12 +11,12 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from sim.bench.bench import Bench
+from sim.bench.engine import Hindrance
 from sim.bench.traffic import frame_path, no_tester_address
 from sim.modules.facts import Evaluation, in_words
 from sim.modules.module import ControlModule
 from sim.vehicle.car import Car
 from sim.vehicle.conditions import Condition
-from sim.vehicle.description import Engine
 from sim.vehicle.description_high_voltage import HighVoltage
 from sim.vehicle.elements import TESTER
 from sim.vehicle.problems import EditProblem, unknown
@@ -167,19 +167,31 @@ def why_engine(bench: Bench) -> Because:
     if state == "running":
         return Because("engine running", None, _all(bench, (live.world.engine.event,)))
     controller = live.modules[spec.controller]
-    reasons = [] if controller.sends else [_state(bench, controller)]
+    reasons = []
     if controller.set_up.is_blank:
         coding = _all(bench, (controller.set_up.edit_event("coding"),))
         reasons.append(Because(f"{controller.name} is not coded and switches nothing", None, coding))
-    reasons += [*_unreleased(bench, controller), *_starved_cylinders(bench, spec)]
-    if state == "cranking" and spec.fuel_pump and not live.engine.has_fuel():
-        node = live.engine.watched_side(spec.fuel_pump)
-        culprits = _all(bench, live.causes.unfed(spec.fuel_pump, node))
-        reasons.append(Because(f"{spec.fuel_pump.replace('_', ' ')} has no supply", None, culprits))
-    if state == "stopped":
-        reasons += _starter_needs(bench, spec.starter)
+    if state == "cranking":
+        reasons += _hindered(bench, live.engine.hindrances())
+    else:
+        reasons += [] if controller.sends else [_state(bench, controller)]
+        reasons += [*_unreleased(bench, controller), *_hindered(bench, live.engine.starved_cylinders())]
+        reasons += [*_last_cranked(bench), *_starter_needs(bench, spec.starter)]
     words = {"stopped": "engine not running", "cranking": "the engine cranks but does not start"}
     return Because(words[str(state)], None, tuple(reasons))
+
+
+def _hindered(bench: Bench, found: Iterable[Hindrance]) -> Iterator[Because]:
+    """What keeps the engine from firing, with the events behind it."""
+    return (Because(one.text, None, _all(bench, one.causes)) for one in found)
+
+
+def _last_cranked(bench: Bench) -> Iterator[Because]:
+    """Why the engine did not start when it was last cranked: what feeds it has been switched off since."""
+    engine, event = bench.live.engine, bench.live.world.engine.event
+    if engine.last_cranked and event is not None:
+        reasons = tuple(_hindered(bench, engine.last_cranked))
+        yield Because("the engine was cranked and did not start", bench.trace[event].time_s, reasons)
 
 
 def _why_ready(bench: Bench, spec: HighVoltage) -> Because:
@@ -207,19 +219,6 @@ def _unreleased(bench: Bench, controller: ControlModule) -> Iterator[Because]:
     if controller.starter and not controller.starter.released:
         events = _all(bench, bench.live.causes.release())
         yield Because(f"{controller.name} is not released by the immobilizer", None, events)
-
-
-def _starved_cylinders(bench: Bench, spec: Engine) -> Iterator[Because]:
-    """What keeps the voltage from coils and injectors, if too few cylinders are fed."""
-    live = bench.live
-    fed = live.engine.fed_cylinders()
-    if len(fed) < spec.cylinders_needed:
-        starved = [load for load in (*spec.coils, *spec.injectors) if not live.engine.is_fed(load)]
-        dead = {load: live.reading.why_dead(live.engine.watched_side(load)) for load in starved}
-        culprits = sorted({event for load in dead for event in live.causes.edits(dead[load], load)})
-        have, of = "has" if len(starved) == 1 else "have", len(spec.cylinders)
-        text = f"{' and '.join(starved)} {have} no supply: {len(fed)} of {of} cylinders can fire"
-        yield Because(text, None, _all(bench, culprits))
 
 
 def why_awake(bench: Bench, bus: str) -> Because:

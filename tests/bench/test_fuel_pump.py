@@ -71,3 +71,16 @@ def test_every_car_with_an_engine_needs_its_pump(name: str, start: tuple[str, ..
         bench.do_all(["wait 2 s", *start, "wait 4 s"])
     assert "running" == seat_of(healthy).engine
     assert (True, False) == (cranked(faulty), seat_of(faulty).engine == "running")
+
+
+def test_the_harness_that_carries_the_pump_keeps_it_from_starting_and_why_says_so_afterwards() -> None:
+    """With the underfloor harness off the pump has no feed; asked after the starter stopped, Why still names it."""
+    bench = minibus("unplug X6", "press start with brake", "wait 10 s")
+    assert (True, "stopped") == (cranked(bench), seat_of(bench).engine)
+    (last,) = [one for one in why_engine(bench).causes if "did not start" in one.text]
+    assert ["fuel pump has no supply"] == [one.text for one in last.causes]
+    assert ["unplug X6"] == last.roots()
+    (stop,) = [event for event in bench.trace if "has not started" in event.text]
+    assert ["unplug X6"] == [bench.trace[cause].text for cause in stop.causes]
+    bench.do_all(["plug X6", "wait 10 s", "press start with brake", "wait 4 s"])
+    assert ("running", ()) == (seat_of(bench).engine, bench.live.engine.last_cranked)
