@@ -64,6 +64,15 @@ def check_sources(vehicle: Vehicle) -> None:
             chain.append(source)
 
 
+def check_boxes(vehicle: Vehicle) -> None:
+    """A box whose place is told holds a fuse or relay."""
+    holders: tuple[Fuse | Relay, ...] = (*vehicle.fuses.values(), *vehicle.relays.values())
+    known = list(dict.fromkeys(one.location for one in holders))
+    for box in vehicle.boxes:
+        if box not in known:
+            raise Problem(unknown("fuse box", box, known), ("boxes", box))
+
+
 def check_references(vehicle: Vehicle, feeds: dict[str, list[str]]) -> None:
     """Modules and loads that power modes, immobilizer and engine name exist; so does what software reads."""
     modules: list[tuple[Path, str]] = []

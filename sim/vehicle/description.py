@@ -72,6 +72,7 @@ class Vehicle(Part):
     buses: dict[Name, Bus] = Field(min_length=1, max_length=20)
     lin: dict[Name, Lin] = Field(default_factory=dict, max_length=20)
     fuses: dict[Name, Fuse] = Field(default_factory=dict)
+    boxes: dict[str, str] = Field(default_factory=dict)
     grounds: dict[Name, Ground] = Field(default_factory=lambda: {"G1": Ground()}, min_length=1)
     relays: dict[Name, Relay] = Field(default_factory=dict)
     inline: dict[Name, Inline] = Field(default_factory=dict)
@@ -86,6 +87,10 @@ class Vehicle(Part):
     engine: Engine | None = None
     high_voltage: HighVoltage | None = None
     code_texts: dict[DtcText, CodeText] = Field(default_factory=dict)
+
+    def place_of_box(self, box: str) -> str:
+        """Where a fuse box is in the car: what the file says, otherwise what its name says."""
+        return self.boxes.get(box, box)
 
     @cached_property
     def watched(self) -> dict[str, WatchedCircuit]:

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 from sim.vehicle.addresses import diagnostic_addresses
 from sim.vehicle.car import Car
-from sim.vehicle.checks import check_names, check_references, check_sources
+from sim.vehicle.checks import check_boxes, check_names, check_references, check_sources
 from sim.vehicle.description import Vehicle
 from sim.vehicle.description_wiring import Bus, Lin
 from sim.vehicle.elements import TERMINATOR_OHM, Connector, Resistor
@@ -41,6 +41,7 @@ def build(vehicle: Vehicle, claimed: Vehicle | None = None) -> Car:
     loom = Loom(vehicle)
     check_names(vehicle)
     check_sources(vehicle)
+    check_boxes(vehicle)
     check_high_voltage(vehicle)
     collect_fed_pins(loom)
     collect_sensor_pins(loom)

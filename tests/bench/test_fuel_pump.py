@@ -74,7 +74,7 @@ def test_every_car_with_an_engine_needs_its_pump(name: str, start: tuple[str, ..
 
 
 def test_the_harness_that_carries_the_pump_keeps_it_from_starting_and_why_says_so_afterwards() -> None:
-    """With the underfloor harness off the pump has no feed; asked after the starter stopped, Why still names it."""
+    """With the underfloor harness off the pump has no feed, and Why says so when the starter is at rest."""
     bench = minibus("unplug X6", "press start with brake", "wait 10 s")
     assert (True, "stopped") == (cranked(bench), seat_of(bench).engine)
     (last,) = [one for one in why_engine(bench).causes if "did not start" in one.text]

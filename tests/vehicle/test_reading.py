@@ -40,6 +40,11 @@ NAMES = [
         "line 15, fuses > F9 > from: no source 'k1' in this car; did you mean 'K1'?",
     ),
     (
+        "\nfuses:\n",
+        "\nboxes: {fuse bok: under the dash}\nfuses:\n",
+        "line 6, boxes > fuse bok: no fuse box 'fuse bok' in this car; did you mean 'fuse box'?",
+    ),
+    (
         "coil: BCM.run_relay",
         "coil: BCM.run_rely",
         "line 17, relays > K1 > coil: no output 'BCM.run_rely' in this car; did you mean 'BCM.run_relay'?",

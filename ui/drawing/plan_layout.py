@@ -120,7 +120,7 @@ def sited(car: Car) -> list[Sited]:
         for ident, kind, group in kinds
         for name, one in group.items()
     ]
-    boxes = [Sited(f"box {name}", "box", name, name) for name in boxes_of(car)]
+    boxes = [Sited(f"box {name}", "box", name, claimed.place_of_box(name)) for name in boxes_of(car)]
     dlc = (
         [Sited("connector DLC", "connector", "DLC", claimed.dlc.location)] if "DLC" in car.connectors else []
     )

@@ -59,7 +59,9 @@ def show_holder(held: Held, visible: Visible, name: str) -> None:
 def show_box(held: Held, visible: Visible, box: str) -> None:
     """The box as a picture; what is picked in it is the next part."""
     sheet.show(fuse_box(held.car, box, visible, st.session_state.get("part") or ""), "box", _picked_in_box)
-    st.caption("Names and ratings as the list says; colors of blade fuses by rating.")
+    place = held.car.claimed.place_of_box(box)
+    where = f"Its place: {place}. " if place != box else ""
+    st.caption(f"{where}Names and ratings as the list says; colors of blade fuses by rating.")
 
 
 def _picked_in_box() -> None:
