@@ -25,7 +25,7 @@ OTHERWISE = "This page could not be drawn. The reason is in the server's log."
 
 def tell(error: BaseException) -> bool:
     """Show what is the matter, as a page of its own; for Streamlit, True: nothing else is to be shown."""
-    why = str(error) if isinstance(error, Problem) else why_out_of_reach(error)
+    why = why_out_of_reach(error) or (str(error) if isinstance(error, Problem) else "")
     if not why:
         logging.getLogger("busbay").error("a page could not be drawn", exc_info=error)
         st.error(OTHERWISE, icon=":material/error:")

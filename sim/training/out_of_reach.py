@@ -31,21 +31,31 @@ POSTGRESQL = {
     "55P03": "another program holds them",  # lock_not_available
     "57014": "another program holds them",  # query_canceled
 }
+SQLITE_EXTENDED = {
+    4874: SQLITE[13],  # SQLITE_IOERR_SHMSIZE: no room for the index of the write-ahead log
+}
 NO_ANSWER = "their server does not answer"
 
 
 class OutOfReach(Problem):
-    """The records cannot be opened now."""
+    """The records cannot be opened now; `why` is for everybody, the sentence for who runs the server."""
+
+    def __init__(self, error: BaseException, said: str) -> None:
+        self.why = why_out_of_reach(error) or NO_ANSWER
+        super().__init__(f"the records cannot be opened: {self.why} ({said})")
 
 
 def why_out_of_reach(error: BaseException) -> str:
     """Why the records cannot be reached, without names of hosts or files; empty for any other error."""
+    if isinstance(error, OutOfReach):
+        return error.why
     if isinstance(error, NoConnection):
         return NO_ANSWER
     if not isinstance(error, DBAPIError) or isinstance(error, IntegrityError | DataError):
         return ""
     code = getattr(error.orig, "sqlite_errorcode", None)
     if code is not None:
-        return SQLITE.get(code & 0xFF, "their file cannot be used")  # the low byte is the primary code
+        primary = SQLITE.get(code & 0xFF, "their file cannot be used")  # in the low byte
+        return SQLITE_EXTENDED.get(code, primary)
     otherwise = "" if isinstance(error, ProgrammingError) else NO_ANSWER
     return POSTGRESQL.get(str(getattr(error.orig, "sqlstate", "")), otherwise)

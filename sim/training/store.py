@@ -167,7 +167,7 @@ def connected(url: str) -> Engine:
             _upgrade(connection)
     except DatabaseError as error:
         engine.dispose()
-        raise OutOfReach(f"the records cannot be opened: {_first_line(error)}") from None
+        raise OutOfReach(error, _first_line(error)) from None
     except Problem:
         engine.dispose()
         raise

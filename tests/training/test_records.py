@@ -459,8 +459,8 @@ def test_two_servers_that_start_at_once_make_one_set_of_tables(url: str) -> None
     [
         ("class.sqlite", "this is no database that can be used here"),
         ("nosuch://x/y", "this is no database that can be used here"),
-        ("sqlite:////no/such/folder/class.sqlite", "the records cannot be opened: unable to open"),
-        ("postgresql+psycopg://nobody@127.0.0.1:1/none", "the records cannot be opened: connection"),
+        ("sqlite:////no/such/folder/class.sqlite", "the records cannot be opened: their file cannot be opened"),
+        ("postgresql+psycopg://nobody@127.0.0.1:1/none", "the records cannot be opened: their server does not answer .connection"),
     ],
 )
 def test_a_database_that_is_none(bad: str, sentence: str) -> None:
@@ -472,7 +472,7 @@ def test_a_database_that_is_none(bad: str, sentence: str) -> None:
 def test_a_file_that_is_no_database(tmp_path: Path) -> None:
     """A file that is no database is refused in one sentence."""
     (tmp_path / "class.sqlite").write_text("my shopping list, long enough to be read as a page " * 100)
-    with pytest.raises(Problem, match="the records cannot be opened: file is not a database"):
+    with pytest.raises(Problem, match="the records cannot be opened: their file is no database"):
         Records(f"sqlite:///{tmp_path}/class.sqlite")
 
 

@@ -12,7 +12,7 @@ from sim.training import store
 from sim.training.out_of_reach import OutOfReach, why_out_of_reach
 from sim.training.records import Records
 from sim.vehicle.problems import Problem
-from tests.training.troubles import TROUBLES
+from tests.training.troubles import TROUBLES, disk_really_full, small_disk
 
 FIRST = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
 
@@ -70,6 +70,34 @@ def test_records_that_cannot_be_opened_are_opened_later(url: str, trouble: str, 
             Records(url)
     Records(url).close()
     records.close()
+
+
+def test_a_full_disk_is_told_to_who_connects_anew(tmp_path: Path) -> None:
+    """Without room for the index of its journal a file of SQLite says so, open before or not, and opens later.
+
+    Source: SQLITE_IOERR_SHMSIZE, https://www.sqlite.org/rescode.html#ioerr_shmsize
+    """
+    with small_disk(tmp_path):
+        if not tmp_path.is_mount():
+            pytest.skip("this user may not mount a small disk")
+        (tmp_path / "records").mkdir()
+        url = f"sqlite:///{tmp_path}/records/class.sqlite"
+        records = Records(url)
+        with disk_really_full(records.engine):
+            with pytest.raises(DBAPIError) as read:
+                records.classes.listed()
+            with pytest.raises(OutOfReach, match="cannot be opened: their disk is full") as opened:
+                Records(url)
+        assert ["their disk is full"] * 2 == [why_out_of_reach(one.value) for one in (read, opened)]
+        assert [] == records.classes.listed()
+        records.close()
+
+
+def test_no_name_of_a_host_is_told_to_everybody() -> None:
+    """A page says that a server does not answer; only who runs it is told which."""
+    with pytest.raises(OutOfReach, match=r"127\.0\.0\.1") as opened:
+        Records("postgresql+psycopg://teacher@127.0.0.1:1/none")
+    assert "their server does not answer" == why_out_of_reach(opened.value)
 
 
 def test_only_the_database_is_out_of_reach() -> None:

@@ -82,7 +82,7 @@ def test_damaged_records_are_told_when_they_are_opened(tmp_path: Path) -> None:
     with file.open("r+b") as spoilt:
         spoilt.seek((root - 1) * size + 8)
         spoilt.write(b"\xff" * 64)
-    with pytest.raises(Problem, match=r"damaged .*busbay restore|cannot be opened: database disk image"):
+    with pytest.raises(Problem, match=r"damaged .*busbay restore|cannot be opened: their file is damaged"):
         Records(f"sqlite:///{file}")
 
 
