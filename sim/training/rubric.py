@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 
 from sim.training.attempt import Attempt
@@ -17,7 +18,7 @@ from sim.training.good_method import Method
 from sim.training.hand_in import HandIn
 from sim.training.jobs import REPAIRS
 from sim.vehicle.edits import EDIT_KINDS, apply_all, changes_of
-from sim.vehicle.problems import Problem
+from sim.vehicle.problems import EditProblem, Problem
 from sim.vehicle.words import counted
 
 A_DANGER, A_VAIN_REPAIR = 0.5, 0.25  # what one of them takes away
@@ -175,7 +176,9 @@ def needless_replacements(attempt: Attempt) -> int:
     for step in attempt.steps:
         if step.vain or step.verb not in EDIT_KINDS:
             continue
-        before, car = car, apply_all(car, [step.action])
+        before = car
+        with suppress(EditProblem):  # a fuse that has blown in the bay is whole here
+            car = apply_all(car, [step.action])
         put_right = set(changes_of(before)) - set(changes_of(car))
         count += step.verb == "replace" and not put_right
     return count

@@ -38,6 +38,17 @@ def postgresql_server() -> Iterator[str]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
+@contextmanager
+def server_stopped(data: Path) -> Iterator[None]:
+    """Stop the server that keeps its data in a folder, and start it again as it was started."""
+    pg_ctl = [*_as_its_owner(data), _program("pg_ctl"), "-D", str(data), "-w"]
+    _run([*pg_ctl, "-m", "fast", "stop"])
+    try:
+        yield
+    finally:
+        _run([*pg_ctl, "-l", f"{data.parent}/log", "restart"])  # with the options that it had
+
+
 def new_database(server: str) -> str:
     """The URL of a database of this process's own on a server."""
     name = f"class_{os.getpid()}"
@@ -82,6 +93,11 @@ def _as_ordinary_user(folder: Path) -> list[str]:
         pytest.skip("no PostgreSQL here: it does not start as the superuser, and there is no user 'postgres'")
     os.chown(folder, user.pw_uid, user.pw_gid)
     return [runuser, "-u", "postgres", "--"]
+
+
+def _as_its_owner(folder: Path) -> list[str]:
+    owner = folder.stat().st_uid
+    return [] if owner == os.geteuid() else ["runuser", "-u", pwd.getpwuid(owner).pw_name, "--"]
 
 
 def _run(command: list[str]) -> None:

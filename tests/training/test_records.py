@@ -459,8 +459,14 @@ def test_two_servers_that_start_at_once_make_one_set_of_tables(url: str) -> None
     [
         ("class.sqlite", "this is no database that can be used here"),
         ("nosuch://x/y", "this is no database that can be used here"),
-        ("sqlite:////no/such/folder/class.sqlite", "the records cannot be opened: their file cannot be opened"),
-        ("postgresql+psycopg://nobody@127.0.0.1:1/none", "the records cannot be opened: their server does not answer .connection"),
+        (
+            "sqlite:////no/such/folder/class.sqlite",
+            "the records cannot be opened: their file cannot be opened",
+        ),
+        (
+            "postgresql+psycopg://nobody@127.0.0.1:1/none",
+            "the records cannot be opened: their server does not answer .connection",
+        ),
     ],
 )
 def test_a_database_that_is_none(bad: str, sentence: str) -> None:

@@ -109,18 +109,29 @@ def test_a_danger_a_repair_in_vain_and_mere_notes_cost_marks() -> None:
 
 
 def test_a_healthy_module_that_is_replaced_is_a_repair_in_vain() -> None:
-    """It costs marks as a repair that is refused does; no solution that replaces what is broken pays it."""
+    """It costs marks as a repair that is refused does; no solution pays it."""
     vain = rubric(played(["replace ECM", "fit F2"], "pull F2"))["repair"]
     assert (0.75, "the car is whole, after 1 repair in vain") == (vain.score, vain.why)
     replacing = 0
     for path in shipped_exercises().values():
         exercise = read_exercise(path)
         edits = [text for text in exercise.solution if verb_of(text) in EDIT_KINDS]
-        if any(verb_of(text) == "replace" for text in edits):
-            replacing += 1
-            done = [SimpleNamespace(action=text, verb=verb_of(text), vain="") for text in edits]
-            assert 0 == needless_replacements(SimpleNamespace(exercise=exercise, steps=done)), path.name
+        replacing += any(verb_of(text) == "replace" for text in edits)
+        done = [SimpleNamespace(action=text, verb=verb_of(text), vain="") for text in edits]
+        assert 0 == needless_replacements(SimpleNamespace(exercise=exercise, steps=done)), path.name
     assert replacing > 1
+
+
+def test_a_fuse_that_blew_in_the_bay_does_not_hinder_the_hand_in(kept: Records, group: ClassRow) -> None:
+    """Where a short has blown a fuse, a student who fits it can hand in, with all marks for the repair."""
+    exercise = find_exercise("07")
+    (amara,) = joined(kept, group, "Amara")
+    task = kept.assignments.give(group.id, shipped_exercises()["07-winter-outdoors"].read_text("utf-8"))
+    work = kept.attempts.begin(task, amara.id)
+    for action in exercise.solution:
+        work.do(action)
+    assert work.hand_in(exercise.arrives, "0 ohms to the body").complete
+    assert {"repair": 1.0} == {"repair": kept.terms.of_attempt(work.id)[0].marks["repair"]}
 
 
 def test_the_total_is_the_weighted_mean_of_what_was_called_for() -> None:

@@ -73,7 +73,7 @@ def test_records_that_cannot_be_opened_are_opened_later(url: str, trouble: str, 
 
 
 def test_a_full_disk_is_told_to_who_connects_anew(tmp_path: Path) -> None:
-    """Without room for the index of its journal a file of SQLite says so, open before or not, and opens later.
+    """Without room for the index of its journal a file of SQLite says so, open or not, and opens later.
 
     Source: SQLITE_IOERR_SHMSIZE, https://www.sqlite.org/rescode.html#ioerr_shmsize
     """

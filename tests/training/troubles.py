@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import time
 from collections.abc import Callable, Iterator
@@ -12,6 +13,7 @@ from sqlalchemy import Engine, create_engine, event, text
 from sqlalchemy.engine import make_url
 
 from sim.training.store import VERSION
+from tests.training.databases import server_stopped
 
 REFUSES_CONNECTIONS = "their server does not answer"
 FULL_DISK = """
@@ -167,6 +169,21 @@ def stopped(engine: Engine) -> Iterator[None]:
 
 
 @contextmanager
+def server_really_stopped(engine: Engine) -> Iterator[None]:
+    """Stop the server of PostgreSQL itself, and start it again."""
+    with engine.connect() as connection:
+        data = Path(connection.execute(text("SHOW data_directory")).scalar_one())
+    engine.dispose()
+    with server_stopped(data):
+        yield
+
+
+def is_on_its_server(engine: Engine) -> bool:
+    """Whether the records are on a server that was started for them."""
+    return engine.dialect.name == "postgresql" and "BUSBAY_TEST_POSTGRESQL" not in os.environ
+
+
+@contextmanager
 def newer(engine: Engine) -> Iterator[None]:
     """Have records that a newer program has taken over, until those of before are restored."""
     _set_version(engine, VERSION + 1)
@@ -206,6 +223,9 @@ TROUBLES: dict[str, tuple[Trouble, str]] = {
 ON_ITS_DISK: dict[str, tuple[Trouble, str]] = {  # of a file on a disk of its own
     "disk full": (disk_really_full, "their disk is full"),
     "read-only": (folder_read_only, "they may not be written to|their file cannot be opened"),
+}
+ON_ITS_SERVER: dict[str, tuple[Trouble, str]] = {
+    "stopped": (server_really_stopped, "their server does not answer"),
 }
 VERSIONS: dict[str, tuple[Trouble, str]] = {
     "newer version": (newer, "update busbay"),

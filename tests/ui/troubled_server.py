@@ -16,7 +16,14 @@ from pathlib import Path
 
 from sim.front_door import front_end_command
 from sim.training import store
-from tests.training.troubles import ON_ITS_DISK, TROUBLES, VERSIONS, is_on_its_disk
+from tests.training.troubles import (
+    ON_ITS_DISK,
+    ON_ITS_SERVER,
+    TROUBLES,
+    VERSIONS,
+    is_on_its_disk,
+    is_on_its_server,
+)
 
 ALL = TROUBLES | VERSIONS
 SOCKET, PATIENCE = "BUSBAY_TROUBLE_SOCKET", "BUSBAY_PATIENCE_S"
@@ -45,7 +52,8 @@ def _make_troubles(socket: str) -> None:
         while True:
             with listener.accept() as line:
                 engine = classroom.records().engine
-                known = ALL | ON_ITS_DISK if is_on_its_disk(engine) else ALL
+                on_disk, on_server = is_on_its_disk(engine), is_on_its_server(engine)
+                known = ALL | (ON_ITS_DISK if on_disk else ON_ITS_SERVER if on_server else {})
                 with known[line.recv()][0](engine):
                     line.send("begun")
                     line.recv()

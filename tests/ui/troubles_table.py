@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import re
+import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -37,6 +38,10 @@ PASSPHRASE = "correct horse battery"
 FILES = [shipped_exercises()[name].read_text("utf-8") for name in ("02-left-in-storage", "01-first-scan")]
 COMES_BACK_S = 60.0
 LONG_S, PATIENT_S, QUICK_S = 30.0, 10.0, 0.3
+LEGEND = """
+What was pressed in the trouble, then the page when it is drawn again:
+done: kept, before the answer was shown; refused: an error on the page tells why;
+says so: the page of our own that tells why and comes back by itself; whole: the page, as without a trouble"""
 DONE, FOREIGN_PAGE = "done", "FOREIGN"
 FOREIGN = re.compile(r"Traceback|sqlalchemy|psycopg|OperationalError|sqlite3|\b(SELECT|INSERT|UPDATE) \w")
 Who = Literal["visitor", "student", "instructor"]
@@ -243,6 +248,12 @@ class Shown:
             return "LOST"
         return "" if self.is_back else "NOT BACK"
 
+    @property
+    def short(self) -> str:
+        """In one or two words: the click, the page when it is drawn again, and what was wrong."""
+        words = (one.partition(":")[0] for one in (self.clicked, self.drawn) if one)
+        return self.wrong or ", ".join(words)
+
     def __str__(self) -> str:
         return "; ".join(filter(None, (self.clicked, f"page: {self.drawn}", self.wrong)))
 
@@ -295,26 +306,41 @@ def _is_back(school: School, page: Page, words: str) -> bool:
     return is_whole and (page.kept is None or before != page.kept(school)) and not visitor.exceptions
 
 
-def main() -> None:
-    """Print the table."""
+def main() -> int:
+    """Print what each page shows, and the table of each database; 1 if anything is wrong."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="short troubles, short patience")
     quick = parser.parse_args().quick
     with tempfile.TemporaryDirectory() as folder, own_disk(Path(folder)) as url:
-        _print_table("SQLite", url, Path(folder), quick)
+        tables = {"SQLite": _tables("SQLite", url, Path(folder), quick)}
     with tempfile.TemporaryDirectory() as folder, postgresql_server() as found:
-        _print_table("PostgreSQL", emptied(new_database(found)), Path(folder), quick)
+        url = emptied(new_database(found))
+        tables["PostgreSQL"] = _tables("PostgreSQL", url, Path(folder), quick)
+    print("\n".join(_summary(name, table) for name, table in tables.items()), LEGEND, sep="\n")
+    return int(any(one.wrong for table in tables.values() for by in table.values() for one in by.values()))
 
 
-def _print_table(name: str, url: str, folder: Path, quick: bool) -> None:
+def _tables(name: str, url: str, folder: Path, quick: bool) -> dict[str, dict[str, Shown]]:
+    """What each page has shown, by trouble; printed as it comes."""
+    tables = {}
     with served(url, folder, QUICK_S if quick else PATIENT_S) as school:
         for trouble in ALL:
             begun_s = time.monotonic()
-            table = walk(school, trouble, 0.0 if quick else LONG_S)
+            tables[trouble] = walk(school, trouble, 0.0 if quick else LONG_S)
             print(f"\n{name}, {trouble} ({time.monotonic() - begun_s:.0f} s)")
-            for page, shown in table.items():
+            for page, shown in tables[trouble].items():
                 print(f"  {page:14} {shown}", flush=True)
+    return tables
+
+
+def _summary(name: str, tables: dict[str, dict[str, Shown]]) -> str:
+    """A table of a row for each page and a column for each trouble."""
+    head = f"\n{name:14}" + "".join(f"{trouble:>19}" for trouble in tables)
+    rows = (
+        f"{page.name:14}" + "".join(f"{by[page.name].short:>19}" for by in tables.values()) for page in PAGES
+    )
+    return "\n".join((head, *rows))
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())
