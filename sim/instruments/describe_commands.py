@@ -11,11 +11,10 @@ import click
 
 from sim.command_line import FILE, command, print_json, write_over
 from sim.vehicle.car_templates import TEMPLATES
-from sim.vehicle.quick_car import vehicle_file
 from sim.vehicle.reading import car_from_text, text_of
 from sim.vehicle.schema import vehicle_schema
 from sim.vehicle.table_doubts import doubts_in
-from sim.vehicle.two_columns import rows_of_table
+from sim.vehicle.table_text import rows_of_table, vehicle_of_table
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +36,8 @@ class Described:
     result=Described,
     more={
         "Table": "A line for each module: its name and its bus are enough. With a heading, the columns of "
-        "the page Describe a car: module, bus, place, fuse, ground, in-line, listens to, sends.",
+        "the page Describe a car, in any order: module, bus, place, fuse, ground, in-line, listens to, "
+        "sends, location.",
     },
 )
 @click.argument("table", type=FILE)
@@ -46,9 +46,9 @@ class Described:
 @click.option("--out", type=FILE, help="Write the vehicle file there.")
 def describe(table: Path, template: str | None, title: str, out: Path | None, as_json: bool) -> None:
     """Begin a vehicle file from a table of modules."""
-    rows = rows_of_table(text_of(table), table.name)
-    text = vehicle_file(rows, title, template=template or "")
-    for doubt in doubts_in(rows):
+    told = text_of(table)
+    text = vehicle_of_table(told, table.name, title=title, template=template or "")
+    for doubt in doubts_in(rows_of_table(told, table.name)):
         print(f"busbay: {table.name}, {doubt}", file=sys.stderr)
     if out:
         write_over(out, text)

@@ -19,7 +19,7 @@ from sim.lab.scan_report import read_report
 from sim.vehicle.car import Car
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import MAX_FILE_BYTES, car_from_text, decoded, text_of
-from sim.vehicle.two_columns import vehicle_of_table
+from sim.vehicle.table_text import vehicle_of_table
 
 TABLES = (".csv", ".tsv", ".txt")
 

@@ -132,22 +132,30 @@ def plain_name(name: str) -> str:
 
 
 _ROLE_BY_NAME: Final = {plain_name(name): row for row in MODULE_ROLES for name in (row.role, *row.others)}
+_ANY_MODULE: Final = re.compile(r"(CONTROL)?(MODULE|UNIT)$|CONTROLLER$")  # words that every module may bear
+_ROLE_BY_PART: Final = {_ANY_MODULE.sub("", name): row for name, row in _ROLE_BY_NAME.items()}
+
+
+def _role(name: str) -> ModuleRole | None:
+    """By its full name, or else without the words that every module may bear: 'Body module' is the BCM."""
+    plain = plain_name(name)
+    return _ROLE_BY_NAME.get(plain) or _ROLE_BY_PART.get(_ANY_MODULE.sub("", plain))
 
 
 def is_known_role(role: str) -> bool:
     """Are generic codes known for this role?"""
-    return plain_name(role) in _ROLE_BY_NAME
+    return _role(role) is not None
 
 
 def is_role(name: str, role: str) -> bool:
     """Whether two names, in any spelling, mean the same role of MODULE_ROLES."""
-    row = _ROLE_BY_NAME.get(plain_name(name))
-    return row is not None and row == _ROLE_BY_NAME.get(plain_name(role))
+    row = _role(name)
+    return row is not None and row == _role(role)
 
 
 def module_role(role: str) -> ModuleRole:
     """The row of MODULE_ROLES for a role or one of its other names. Raises CodeError."""
-    found = _ROLE_BY_NAME.get(plain_name(role))
+    found = _role(role)
     if found is None:
         near = get_close_matches(plain_name(role), _ROLE_BY_NAME, n=1)
         hint = f'; did you mean "{_ROLE_BY_NAME[near[0]].role}"?' if near else ""

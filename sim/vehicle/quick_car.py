@@ -2,10 +2,11 @@
 
     text = vehicle_file([TableRow("ECM", "main"), TableRow("BCM", "body, main"), TableRow("TCM", "main")])
 
-A row needs a name and a bus. What is left empty is filled in: the place on the bus is the number of the row,
-every module has a fuse of its own and the same ground point, and it listens to all others on its buses. A
-module on several buses is their gateway. A key and a relay feed every ignition pin, and the module BCM
-(or else the first) holds the power mode; the diagnostic connector is on the bus that is named first.
+A row needs a name and a bus. A name in words is written as one word, and the words become its title. What
+is left empty is filled in: the place on the bus is the number of the row, every module has a fuse of its own
+and the same ground point, and it listens to all others on its buses. A module on several buses is their
+gateway. A key and a relay feed every ignition pin, and the body control module (or else the first) holds the
+power mode; the diagnostic connector is on the bus that is named first.
 
 Not modelled: whatever else a vehicle file can say. The text is a beginning to write on.
 """
@@ -15,14 +16,14 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from itertools import chain, count, pairwise
 from typing import Final, NoReturn
 
 from sim.vehicle.car_templates import dressed
 from sim.vehicle.checks import RESERVED
-from sim.vehicle.codes import is_known_role
+from sim.vehicle.codes import is_known_role, is_role
 from sim.vehicle.description_base import MOST_MODULES, NAME
 from sim.vehicle.problems import FileProblem, Problem, did_you_mean
 from sim.vehicle.reading import car_from_text
@@ -52,12 +53,13 @@ COLUMNS: Final = {
     "inline": "in-line",
     "hears": "listens to",
     "sends": "sends",
+    "location": "location",
 }
 
 
 @dataclass(frozen=True, slots=True)
 class TableRow:
-    """One module. Names in `bus`, `inline` and `hears` are divided by commas.
+    """One module; its name may be words. Names in `bus`, `inline` and `hears` are divided by commas.
 
     `fuse`: "F3", or "F3 15 A". `hears`: names, "all", or "-" for no module. `sends`: such as
     "1A0 every 10 ms 8 bytes, 2B0 every 100 ms"; the first message is the one the others listen to.
@@ -71,6 +73,7 @@ class TableRow:
     inline: str = ""
     hears: str = ""
     sends: str = ""
+    location: str = ""
 
     @property
     def is_empty(self) -> bool:
@@ -131,6 +134,8 @@ class _Unit:
 
     row: int
     name: str
+    title: str
+    location: str
     buses: tuple[str, ...]
     place: float
     fuse: str
@@ -214,7 +219,7 @@ class _Table:
         yield "relays:"
         yield f"  {relay}: {{title: ignition, coil: {key}}}"
         yield "switches:"
-        master = self.by_name.get("BCM", self.units[0])
+        master = next((unit for unit in self.units if is_role(unit.name, "BCM")), self.units[0])
         yield f"  {key}: {{operated_by: key_run, to: {master.feed(f'.{KEY_PIN}')}}}"
         yield "modules:"
         for unit in self.units:
@@ -247,8 +252,9 @@ class _Table:
             yield _plain(item)
 
     def _module(self, unit: _Unit) -> Iterator[str]:
-        if title := role_title(unit.name):
-            yield f"title: {title}"
+        for key, words in {"title": unit.title or role_title(unit.name), "location": unit.location}.items():
+            if words:
+                yield f"{key}: {json.dumps(words, ensure_ascii=False)}"
         yield f"ground: {_plain(unit.ground or self._default_ground)}"
         if len(unit.buses) > 1:
             yield "gateway: {}"
@@ -305,11 +311,13 @@ class _Table:
 
 def _units(rows: Iterable[TableRow]) -> Iterator[_Unit]:
     """The rows, each checked for itself; raises `TableProblem` with all that are wrong."""
+    rows = list(rows)
+    named = {spelled(row.module) for row in rows}
     wrong: list[TableProblem] = []
     for number, row in enumerate(rows, start=1):
         try:
             if not row.is_empty:
-                yield _unit(number, row)
+                yield _unit(number, row, named)
         except TableProblem as problem:
             wrong.append(problem)
     if wrong:
@@ -322,8 +330,15 @@ def _together(problems: Sequence[TableProblem]) -> TableProblem:
     return first
 
 
-def _unit(number: int, row: TableRow) -> _Unit:
-    name = row.module.strip()
+def spelled(module: str) -> str:
+    """The name of a module that is written in words: 'A/C control unit' is called A-C-control-unit."""
+    words = module.split()
+    return "-".join(filter(None, re.split(r"[^A-Za-z0-9_+]+", module))) if len(words) > 1 else "".join(words)
+
+
+def _unit(number: int, row: TableRow, named: Container[str]) -> _Unit:
+    """One row, checked; `named`: the modules of the table."""
+    name = spelled(row.module)
     if not name:
         raise TableProblem("a module needs a name", number, "module")
     _name(name, number, "module")
@@ -339,13 +354,15 @@ def _unit(number: int, row: TableRow) -> _Unit:
     return _Unit(
         number,
         name,
+        _words(row.module, number, "module") if name != row.module.strip() else "",
+        _words(row.location, number, "location"),
         buses,
         float(number) if row.place is None else float(row.place),
         fuse,
         rating_a,
         grounds[0] if grounds else "",
         _names(row.inline, number, "inline"),
-        _hears(row.hears, number),
+        _hears(row.hears, number, named),
         tuple(_messages(row.sends, number)),
     )
 
@@ -362,12 +379,20 @@ def _names(text: str, number: int, cell: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(_name(one, number, cell) for one in re.split(r"[,;\s]+", text.strip()) if one))
 
 
-def _hears(text: str, number: int) -> tuple[str, ...] | None:
+def _words(text: str, number: int, cell: str) -> str:
+    words = " ".join(text.split())
+    if not words.isprintable():
+        raise TableProblem(f"a sign that cannot be printed (here: '{_short(words)}')", number, cell)
+    return words
+
+
+def _hears(text: str, number: int, named: Container[str]) -> tuple[str, ...] | None:
     """None where the cell is empty."""
     text = text.strip()
     if text == NO_MODULE:
         return ()
-    return _names(text, number, "hears") or None
+    parts = (spelled(part) if spelled(part) in named else part for part in re.split(r"[,;\n]", text))
+    return _names(",".join(parts), number, "hears") or None
 
 
 def _rated(text: str, number: int) -> tuple[str, float | None]:

@@ -13,7 +13,7 @@ from sim.lab.claims import Claims, Hearing, claims_of, shared_parts
 from sim.lab.metrics import Diagnosis, figures
 from sim.vehicle.car import Car
 from sim.vehicle.reading import car_from_text
-from sim.vehicle.two_columns import vehicle_of_table
+from sim.vehicle.table_text import vehicle_of_table
 from tests.lab.rebuilt import Rebuilt, rebuilt_minibus
 
 TWO_BUSES = """

@@ -8,7 +8,7 @@ from pathlib import Path
 from playwright.sync_api import Page, expect
 
 from sim.vehicle.quick_car import vehicle_file
-from sim.vehicle.two_columns import rows_of_table
+from sim.vehicle.table_text import rows_of_table
 from tests.ui.browser import button, choose, redrawn, turn_to
 
 CARS = Path(__file__).parents[1] / "lab" / "cars"

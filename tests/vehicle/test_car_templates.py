@@ -13,7 +13,7 @@ from sim.vehicle.car_templates import TEMPLATES
 from sim.vehicle.problems import Problem
 from sim.vehicle.quick_car import TableRow, vehicle_file
 from sim.vehicle.reading import car_from_text
-from sim.vehicle.two_columns import rows_of_table
+from sim.vehicle.table_text import rows_of_table
 
 SMALL = [TableRow(name, "main") for name in ("ECM", "BCM", "CLUSTER", "ABS", "AIRBAG")]
 VAN = Path(__file__).parents[1] / "lab" / "cars" / "ferry-van.csv"

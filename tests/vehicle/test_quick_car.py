@@ -171,3 +171,27 @@ def told(rows: list[TableRow], title: str) -> tuple[Problem | None, str]:
         return None, vehicle_file(rows, title)
     except Problem as problem:
         return problem, ""
+
+
+def test_a_module_may_be_called_by_its_words() -> None:
+    """The words become one word, are kept as the title, and bring the codes of their role."""
+    rows = [
+        TableRow("Engine control module", "main", location="left of the battery: on the wall"),
+        TableRow("Body module", "main"),
+        TableRow("A/C (rear)  unit", "main", hears="Engine control module, Body-module"),
+    ]
+    built = car_from_text(vehicle_file(rows)).built
+    assert {
+        "Engine-control-module": "Engine control module",
+        "Body-module": "Body module",
+        "A-C-rear-unit": "A/C (rear) unit",
+    } == {name: one.title for name, one in built.modules.items()}
+    assert "left of the battery: on the wall" == built.modules["Engine-control-module"].location
+    assert "Body-module" == built.power_modes.master
+    assert ["Engine-control-module", "Body-module"] == [
+        one.from_ for one in built.modules["A-C-rear-unit"].hears
+    ]
+    bench = Bench(car_from_text(vehicle_file(rows)))
+    bench.do_all(["key run", "wait 5 s", "unplug Engine-control-module", "wait 5 s", "scan"])
+    assert bench.last_report is not None
+    assert ("Body-module", "U0100-87") in bench.last_report.codes

@@ -44,7 +44,9 @@ class CarTable:
         try:
             data = json.loads(text or "")
             rates = {str(bus): rate for bus, rate in data["bitrates"].items() if rate in BITRATES}
-            rows = [TableRow(**{name: cell_of(name, row[name]) for name in COLUMNS}) for row in data["rows"]]
+            rows = [
+                TableRow(**{name: cell_of(name, row.get(name)) for name in COLUMNS}) for row in data["rows"]
+            ]
             template = data.get("template", "")
             meant = [str(name) for name in data.get("meant", [])]
             return cls(str(data["title"]), rows, rates, template if template in TEMPLATES else "", meant)

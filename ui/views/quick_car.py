@@ -40,7 +40,8 @@ from ui.state.work import after_work
 # a packed log or a database can be made so that reading it never ends: those are for the command line
 LOG_FORMATS = ["asc", "csv", "log", "trc"]
 HELP = {
-    "module": "a short name without spaces, such as ECM; a usual abbreviation brings its usual code",
+    "module": "a short name, such as ECM, or its words: Engine control module is then called "
+    "Engine-control-module; a usual name brings its usual code",
     "bus": "the bus it is on, such as main; a gateway is on several: main, body",
     "place": "a number: the order along the line; empty: the number of the row",
     "fuse": "such as F3 or F3 15 A; modules may share one; empty: one of its own, 10 A",
@@ -48,9 +49,11 @@ HELP = {
     "inline": "the in-line connector that its wires pass, such as X1",
     "hears": "the modules whose messages it needs: ECM, BCM; all; - for none; empty: all on its buses",
     "sends": "if known: 1A0 every 10 ms 8 bytes, 2B0; empty: one message every 100 ms",
+    "location": "in words, such as under the left seat",
 }
 WIDTHS = {
-    "module": 92, "bus": 88, "place": 76, "fuse": 78, "ground": 88, "inline": 82, "hears": 110, "sends": 124
+    "module": 92, "bus": 88, "place": 76, "fuse": 78, "ground": 88, "inline": 82, "hears": 110, "sends": 124,
+    "location": 110,
 }  # fmt: skip
 
 
