@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from sim.bench.asking import SPOKEN
 from sim.vehicle.car import Car
 from sim.vehicle.wire_names import in_words
 
@@ -16,6 +17,7 @@ VERB_WORDS = {
     "selftest": "Self-test {}", "details": "Details of {}",
 }  # fmt: skip
 WHOLE = {"scan": "Scan all modules", "clear": "Clear all codes"}
+WHOLE |= {f"ask {name}": f"Ask the customer: {spoken}" for name, spoken in SPOKEN.items()}
 WHOLE |= {"drive at 0 km/h": "Stop the car"}
 WHOLE |= {"brake on": "Hold the brake", "brake off": "Release the brake"}
 
@@ -25,6 +27,9 @@ def words_of(action: str, car: Car | None = None) -> str:
     if action in WHOLE:
         return WHOLE[action]
     verb, _, rest = action.partition(" ")
+    if verb == "ask":  # with the answer that was noted
+        question, _, answer = action.partition(": ")
+        return f"{WHOLE[question]} “{answer}”"
     if car is not None:
         rest = in_words(rest, car)
     return VERB_WORDS.get(verb, f"{verb.capitalize()} {{}}").format(rest).strip()

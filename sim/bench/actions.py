@@ -11,6 +11,8 @@ cable in / cable out         plug a charging cable into the inlet, take it out
 drive at 30 km/h             drive off on the road, or come to another speed; `drive at 0 km/h` stops
 wiggle ABS.C1                shake a connector, wire, ground or module by hand for some seconds
 heat ABS / freeze ABS        warm a part with a heat gun, cool it with freeze spray
+ask since when               ask the customer (or when, how often, what was done, what else)
+ask when: in the rain        note what a customer of your own answers
 wait 10 s                    let time pass (ms, s, min, h)
 scan                         read every module through the diagnostic connector
 save NAME                    keep the last scan under a name
@@ -35,6 +37,7 @@ import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
+from sim.bench.asking import Asked, parse_question
 from sim.bench.observations import OBSERVATION_VERBS, Observation, parse_observation
 from sim.bench.probing import places
 from sim.bench.traffic import is_on_j1939, no_tester_address
@@ -73,6 +76,7 @@ class Action:
     on: bool = False
     edit: Edit | None = field(default=None, repr=False)
     observation: Observation | None = field(default=None, repr=False)
+    asked: Asked | None = field(default=None, repr=False)
 
 
 def begins_an_action(word: str) -> bool:
@@ -189,6 +193,12 @@ def _wait(words: list[str], car: Car) -> Action:
     if not 0 < length_s <= LONGEST_WAIT_S:
         raise EditProblem(f"'wait' takes more than 0 and at most 24 h (here: {joined})")
     return Action(f"wait {float(number):g} {unit}", "wait", "", length_s)
+
+
+def _ask(words: list[str], car: Car) -> Action:
+    asked = parse_question(" ".join(words))
+    answer = f": {asked.answer}" if asked.answer else ""
+    return Action(f"ask {asked.question}{answer}", "ask", asked.question, asked=asked)
 
 
 def _scan(words: list[str], car: Car) -> Action:
@@ -310,6 +320,7 @@ _PARSERS: dict[str, Callable[[list[str], Car], Action]] = {
     "heat": _by_hand("heat"),
     "freeze": _by_hand("freeze"),
     "wait": _wait,
+    "ask": _ask,
     "scan": _scan,
     "save": _save,
     "clear": _clear,

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from sim.bench.actions import Action, parse_action
+from sim.bench.asking import Asked
 from sim.bench.handling import drive, warm, wiggle
 from sim.bench.j1939_reading import j1939_reading
 from sim.bench.live import Fidelity, LiveCar, LiveCarWithoutReasons
@@ -161,7 +162,7 @@ class Bench:
         """Do one action; raises `EditProblem`, with nothing changed, where it makes no sense now."""
         action = parse_action(text, self.live.car)
         start, hold = len(self.trace), self.live.hold
-        if action.verb not in ("observe", "wait"):  # the meter waits, too
+        if action.verb not in ("observe", "wait", "ask"):  # the meter waits, too
             self.live.begin_hold()
         self.cut_off = True
         try:
@@ -339,6 +340,11 @@ def _warm(bench: Bench, action: Action, progress: _Progress) -> None:
     warm(bench.live, action, bench._run)
 
 
+def _ask(bench: Bench, action: Action, progress: _Progress) -> Asked:
+    assert action.asked is not None  # what this verb means
+    return action.asked
+
+
 def _scan(bench: Bench, action: Action, progress: _Progress) -> _Found:
     bench.last_report = bench.tester.scan((lambda done, of: progress(done / of)) if progress else None)
     bench.cleared_since_scan = False
@@ -426,6 +432,7 @@ _DOERS: dict[str, Callable[[Bench, Action, _Progress], _Found]] = {
     "fob": _fob,
     "switch": _switch,
     "cable": _cable,
+    "ask": _ask,
     "scan": _scan,
     "save": _save,
     "clear": _clear,

@@ -18,6 +18,7 @@ from sim.vehicle.car import Car
 # minutes by the verb of an action, or of the edit that it is: every repair, and all that a search takes apart
 MINUTES: Mapping[str, float] = {
     "press": 0.2, "brake": 0.1, "key": 0.1, "fob": 0.2, "switch": 0.1, "cable": 0.5, "wait": 0.0,
+    "ask": 1.0,  # a question, an answer, and a word in the order
     "drive": 2.0, "wiggle": 2.0, "heat": 3.0, "freeze": 1.0,
     "scan": 3.0, "save": 0.5, "clear": 1.0, "unlock": 2.0,
     "unplug": 4.0, "plug": 2.0, "pull": 1.0, "fit": 1.0,

@@ -14,6 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 from sim.bench.actions import Action, parse_action
+from sim.bench.asking import Question
 from sim.bench.bench import Bench
 from sim.instruments.read import shown
 from sim.lab.labor import minutes_of
@@ -112,6 +113,8 @@ class Attempt:
         self._must_be_open()
         action, known = self._understood(text)
         check_allowed(action, self.exercise.tools)
+        if action.asked is not None and action.asked.answer:
+            raise EditProblem(f"the customer is here to answer: write 'ask {action.asked.question}'")
         if action.verb == "save" and self.bench.last_report is None:
             raise EditProblem("there is no scan to save yet")
         step = self._done(action, known, progress)
@@ -139,12 +142,22 @@ class Attempt:
             0.0 if vain else cost_of(action, known),
             sum(one.minutes for one in self.steps) + minutes,
             vain,
-            sight.display if seen is None else seen.display,
+            self._answered(action) or (sight.display if seen is None else seen.display),
             sight.notes if seen is None else seen.notes,
             () if seen is None else seen.cautions,
             danger if seen is None else (*danger, *seen.harm),
             self.bench.last_report if action.verb == "scan" else None,
         )
+
+    def _answered(self, action: Action) -> str:
+        """What the customer answers, if this action is a question."""
+        return "" if action.asked is None else f"“{self.exercise.answer_to(action.asked.question)}”"
+
+    @property
+    def answers(self) -> dict[Question, str]:
+        """What the customer has answered so far, by question."""
+        asked = (step.action.removeprefix("ask ") for step in self.steps if step.verb == "ask")
+        return {(one := Question(name)): self.exercise.answer_to(one) for name in asked}
 
     def rewind(self, keep: int) -> Attempt:
         """In practice: the attempt as it was after the first `keep` steps, notes and hints kept."""

@@ -4,9 +4,9 @@
     fields |= {"exercise": "Tail lamps", "topic": "fuses", ...}
     exercise_from_text(exercise_file(fields), "tail-lamps.yaml")
 
-A field is a text; one that lists something has a line for each, `complaint` is YAML. `faults` is how many
-faults share the work order; what each of them has of its own is in fields named by `of_fault`. `seed`
-matters where something opens intermittently, by chance.
+A field is a text; one that lists something has a line for each, `complaint` and `answers` are YAML.
+`faults` is how many faults share the work order; what each of them has of its own is in fields named by
+`of_fault`. `seed` matters where something opens intermittently, by chance.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from ruamel.yaml.scalarstring import FoldedScalarString
 
 from sim.bench.actions import parse_action
 from sim.bench.bench import Bench
-from sim.training.exercise import Complaint, Exercise
+from sim.training.exercise import Answers, Complaint, Exercise
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all, is_theory, parse_edit
 from sim.vehicle.problems import EditProblem
@@ -29,7 +29,7 @@ from sim.vehicle.problems import EditProblem
 LISTS = ("after", "arrives", "before", "tools", "proof", "safety", "hints", "solution")
 GUIDE_LISTS = ("wrong_turns", "ask")
 OF_A_FAULT = ("arrives", "solution", "why")
-SAID = ("words", "complaint")  # of a further fault only where it is not what is said of the first
+SAID = ("words", "complaint", "answers")  # of a further fault only where it is not what is said of the first
 READS_ONLY = ("scan", "save", "clear", "unlock")
 MOST_FAULTS = 21  # as many as an exercise file may hold
 FOLD_AT = 90  # letters beyond which a text is folded over several lines
@@ -90,7 +90,8 @@ def exercise_file(fields: Mapping[str, str]) -> str:
     }
     data |= {name: _lines(fields[name]) for name in LISTS if fields.get(name, "").strip()}
     data.setdefault("arrives", [])
-    data |= _complaint(fields.get("complaint", ""))
+    data |= _in_yaml("complaint", fields.get("complaint", ""))
+    data |= _in_yaml("answers", fields.get("answers", ""))
     if data["seed"] == 0:
         del data["seed"]
     data["guide"] = _filled(fields, ("why",)) | {
@@ -114,6 +115,7 @@ def fields_of(exercise: Exercise) -> dict[str, str]:
     fields |= {name: str(data[name]) for name in ("exercise", "topic", "level", "car", "seed", "goal")}
     fields |= {"minutes": f"{exercise.minutes:g}", "why": exercise.guide.why}
     fields["complaint"] = _steps(exercise.complaint)
+    fields["answers"] = _answers(exercise.answers)
     for number, other in enumerate(exercise.others, start=2):
         fields |= {of_fault("arrives", number): "\n".join(other.arrives), of_fault("why", number): other.why}
         fields |= {
@@ -121,6 +123,7 @@ def fields_of(exercise: Exercise) -> dict[str, str]:
             of_fault("words", number): other.words,
         }
         fields |= {of_fault("complaint", number): _steps(other.complaint)}
+        fields |= {of_fault("answers", number): _answers(other.answers)}
     return fields | {"faults": f"{1 + len(exercise.others)}"}
 
 
@@ -178,28 +181,44 @@ def _lines(text: str) -> list[str]:
 def _other(fields: Mapping[str, str], number: int) -> dict[str, Any]:
     own = {name: fields.get(of_fault(name, number), "") for name in OF_A_FAULT}
     said = _filled({"words": fields.get(of_fault("words", number), "")}, ("words",))
-    said |= _complaint(fields.get(of_fault("complaint", number), ""))
+    for name in ("complaint", "answers"):
+        said |= _in_yaml(name, fields.get(of_fault(name, number), ""))
     return {name: _lines(own[name]) for name in ("arrives", "solution")} | said | _filled(own, ("why",))
 
 
-def _complaint(text: str) -> dict[str, Any]:
-    """The steps that a text says in YAML; text of another form is refused when the file is read."""
+def _in_yaml(name: str, text: str) -> dict[str, Any]:
+    """What a text says in YAML; text of another form is refused when the file is read."""
     if not text.strip():
         return {}
     try:
-        return {"complaint": YAML(typ="safe").load(text)}
+        return {name: YAML(typ="safe").load(text)}
     except YAMLError:
-        return {"complaint": text}
+        return {name: text}
 
 
 def _steps(complaint: Complaint) -> str:
     """A complaint as YAML; nothing for none."""
     if not complaint:
         return ""
+    return _yaml([step.model_dump(mode="json", exclude_defaults=True) for step in complaint])
+
+
+def _answers(answers: Answers) -> str:
+    """Answers as YAML, a line for each that is words alone; nothing for none."""
+    if not answers:
+        return ""
+    told = {
+        question: answer.model_dump(mode="json", exclude_defaults=True)
+        for question, answer in answers.items()
+    }
+    return _yaml({str(name): one["says"] if len(one) == 1 else one for name, one in told.items()})
+
+
+def _yaml(data: object) -> str:
     out = StringIO()
     yaml = YAML()
     yaml.width = FOLD_AT
-    yaml.dump([step.model_dump(mode="json", exclude_defaults=True) for step in complaint], out)
+    yaml.dump(data, out)
     return out.getvalue()
 
 

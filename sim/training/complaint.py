@@ -12,8 +12,10 @@ from collections.abc import Iterator
 
 from sim.lab.compare import Miss, misses
 from sim.lab.run import sight_of
-from sim.training.exercise import Exercise
+from sim.training.exercise import Complaint, Exercise
 from sim.vehicle.problems import Problem
+
+ERRS = "the car shows otherwise: the customer errs"
 
 
 def complaint_misses(exercise: Exercise) -> Iterator[Miss]:
@@ -21,18 +23,37 @@ def complaint_misses(exercise: Exercise) -> Iterator[Miss]:
 
     No more is simulated than is asked for. Raises `EditProblem` or `Unsettled` where no such car can come in.
     """
-    bench = exercise.bench(reasons=False)
-    for number, step in enumerate(exercise.complaint, start=1):
-        yield from misses(step, [sight_of(bench, action) for action in step.do], number)
+    yield from _misses(exercise, exercise.complaint)
 
 
 def check_complaint(exercise: Exercise) -> None:
-    """Raises `Problem` where the words do not fit the car, or would fit one with nothing wrong as well."""
-    if not exercise.complaint:
-        return
-    one = next(complaint_misses(exercise), None)
-    if one:
-        told = f"{one.what}: the customer says {one.seen}, the car shows {one.says}"
-        raise Problem(f"the complaint does not fit the car: {told}", ("complaint", one.step - 1))
-    if exercise.arrives and next(complaint_misses(exercise.broken_by(())), None) is None:
-        raise Problem("a car with nothing wrong would show the same as the complaint", ("complaint",))
+    """Raises `Problem` where words or answers do not fit the car, or words would fit a whole one."""
+    if exercise.complaint:
+        one = next(complaint_misses(exercise), None)
+        if one:
+            raise Problem(f"the complaint does not fit the car: {_told(one)}", ("complaint", one.step - 1))
+        if exercise.arrives and next(complaint_misses(exercise.broken_by(())), None) is None:
+            raise Problem("a car with nothing wrong would show the same as the complaint", ("complaint",))
+    check_answers(exercise)
+
+
+def check_answers(exercise: Exercise) -> None:
+    """Raises `Problem` where an answer is not what the car shows, or one that is said to be wrong is."""
+    for question, answer in exercise.answers.items():
+        one = next(_misses(exercise, answer.played), None)
+        if one and not answer.wrong:
+            place = ("answers", question, "played", one.step - 1)
+            raise Problem(f"the answer does not fit the car: {_told(one)}", place)
+        if answer.wrong and one is None:
+            raise Problem("the car shows what this wrong answer says", ("answers", question))
+
+
+def _misses(exercise: Exercise, steps: Complaint) -> Iterator[Miss]:
+    bench = exercise.bench(reasons=False) if steps else None
+    for number, step in enumerate(steps, start=1):
+        assert bench is not None  # there are steps
+        yield from misses(step, [sight_of(bench, action) for action in step.do], number)
+
+
+def _told(one: Miss) -> str:
+    return f"{one.what}: the customer says {one.seen}, the car shows {one.says}"

@@ -14,13 +14,16 @@ from pathlib import Path
 from markupsafe import Markup
 
 from sim.bench.action_words import sentence_of, words_of
+from sim.bench.asking import SPOKEN
 from sim.bench.explain import Because
+from sim.lab.labor import MINUTES
 from sim.lab.report import DISCLAIMER
 from sim.markup import macros, page
 from sim.training.aftermath import NOTHING_SHOWN, Chain
 from sim.training.answers import cause_words
 from sim.training.attempt import HINT_MINUTES
 from sim.training.chain_picture import chain_picture
+from sim.training.complaint import ERRS
 from sim.training.debrief import Debrief
 from sim.vehicle.wire_names import in_words
 from sim.vehicle.words import counted
@@ -127,6 +130,8 @@ def sections(told: Debrief) -> Iterator[tuple[str, list[str]]]:
     )
     yield "What you handed in", list(_handed_in(told))
     yield "Your way there", list(_way(told))
+    if told.attempt.exercise.answers:
+        yield "What the customer could tell", list(_customer(told))
     if told.lost:
         first = "Codes were cleared before a report was saved. It would have told:"
         yield "What a saved report would have told", [first, *told.lost]
@@ -144,7 +149,7 @@ def sections(told: Debrief) -> Iterator[tuple[str, list[str]]]:
         total = sum(one.minutes for one in told.route)
         yield (
             "A short way for this car",
-            [*stops, f"Together {total:.1f} minutes of checks, before any repair."],
+            [*_questions(told), *stops, f"Together {total:.1f} minutes of checks, before any repair."],
         )
     if told.omitted:
         yield (
@@ -153,6 +158,21 @@ def sections(told: Debrief) -> Iterator[tuple[str, list[str]]]:
         )
     if told.attempt.notes:
         yield "Your notes", list(told.attempt.notes)
+
+
+def _customer(told: Debrief) -> Iterator[str]:
+    """What the customer answers, with what was not asked and what the car contradicts."""
+    asked = told.attempt.answers
+    for question, answer in told.attempt.exercise.answers.items():
+        marks = [words for words, so in (("not asked", question not in asked), (ERRS, answer.wrong)) if so]
+        mark = f" ({'; '.join(marks)})" if marks else ""
+        yield f"{SPOKEN[question]} “{answer.says}”{mark}"
+
+
+def _questions(told: Debrief) -> Iterator[str]:
+    """The first stop of a short way: the customer, who knows more than the work order says."""
+    if answers := told.attempt.exercise.answers:
+        yield f"Ask the customer ({len(answers) * MINUTES['ask']:g} min): {', '.join(answers)}"
 
 
 def _wrong(told: Debrief) -> str:

@@ -5,7 +5,9 @@ Everything in it is invented. `arrives` are the hidden edits (`[]` where nothing
 `complaint` are the customer's words as steps of a case, done on the car as it came in; a step's note says
 which words. `solution` is a list of actions that finds, repairs and proves. `others` are further faults for
 the same work order, so that neighbors in a class need not have the same car; where the words do not fit one
-of them, it has its own.
+of them, it has its own. `answers` are what the customer answers when asked (`sim.bench.asking`); an answer
+may have `played` steps, as a complaint has, which show on the car what it says. A customer can be wrong:
+`wrong` marks an answer that the car contradicts.
 
 Not modelled: customers who leave something out on purpose.
 """
@@ -18,9 +20,10 @@ from functools import cached_property, lru_cache, partial
 from pathlib import Path
 from typing import Annotated, Literal, get_args
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, model_validator
 
 from sim.bench.actions import parse_action
+from sim.bench.asking import LONGEST_ANSWER, Question
 from sim.bench.bench import Bench, BenchWithoutReasons
 from sim.bench.snapshot import StartedOnce
 from sim.catalogue import shipped_cars, shipped_exercises
@@ -55,6 +58,31 @@ Complaint = Annotated[tuple[CaseStep, ...], Field(max_length=20)]
 FilePath = tuple[str | int, ...]  # where in a file: keys and places in lists
 
 
+def _said(value: object) -> object:
+    return {"says": value} if isinstance(value, str) else value
+
+
+class Answer(Part):
+    """What the customer answers to a question; `played`: steps that show it on the car as it came in.
+
+    `wrong`: the customer errs, and the steps show otherwise.
+    """
+
+    says: str = Field(min_length=1, max_length=LONGEST_ANSWER)
+    played: Complaint = ()
+    wrong: bool = False
+
+    @model_validator(mode="after")
+    def _a_wrong_one_is_played(self) -> Answer:
+        if self.wrong and not self.played:
+            raise ValueError("a wrong answer needs `played` steps, which the car contradicts")
+        return self
+
+
+Answers = dict[Question, Annotated[Answer, BeforeValidator(_said)]]
+UNKNOWN = "I could not tell you."
+
+
 class WorkOrder(Part):
     """What the customer says and what is known of the car. Names are invented."""
 
@@ -74,7 +102,8 @@ class Guide(Part):
 class OtherFault(Part):
     """Another fault for the same work order, with its own solution.
 
-    `words`, `complaint`: what the customer says of this one, if it is not what is said of the first.
+    `words`, `complaint`, `answers`: what the customer says of this one, where that is not what is said of the
+    first.
     """
 
     arrives: Sentences
@@ -82,6 +111,7 @@ class OtherFault(Part):
     why: str = Field(min_length=1, max_length=2000)
     words: str = Field("", max_length=1200)
     complaint: Complaint = ()
+    answers: Answers = Field(default_factory=dict)
 
 
 class Exercise(Part):
@@ -100,6 +130,7 @@ class Exercise(Part):
     arrives: Sentences
     before: Sentences = ()
     complaint: Complaint = ()
+    answers: Answers = Field(default_factory=dict)
     goal: str = Field(min_length=1, max_length=600)
     tools: tuple[Tool, ...] = TOOLS
     minutes: float = Field(30, gt=0, le=600)
@@ -139,6 +170,11 @@ class Exercise(Part):
         bench.do_all(self.before)
         return bench
 
+    def answer_to(self, question: Question) -> str:
+        """What the customer answers."""
+        answer = self.answers.get(question)
+        return UNKNOWN if answer is None else answer.says
+
     def broken_by(self, edits: Iterable[str]) -> Exercise:
         """The exercise with other hidden edits; nothing about it is checked."""
         return Exercise.model_validate(self.model_dump() | {"arrives": tuple(edits)})
@@ -152,6 +188,7 @@ class Exercise(Part):
         data = self.model_dump() | {"arrives": other.arrives, "solution": other.solution}
         data["work_order"] |= {"words": other.words or self.work_order.words}
         data["complaint"] = other.complaint or self.complaint
+        data["answers"] = self.answers | other.answers
         return Exercise.model_validate(data | {"guide": data["guide"] | {"why": other.why}})
 
 
@@ -208,6 +245,8 @@ def _check(exercise: Exercise) -> None:
                 if waited_s > LONGEST_S:
                     raise Problem(f"more than {LONGEST_S / 3600:g} h pass before the car comes in")
         _check_complaint(fault.complaint, car, (*path, "complaint"))
+        for question, answer in fault.answers.items():
+            _check_complaint(answer.played, car, (*path, "answers", question, "played"))
         _check_solution(fault.solution, car, (*path, "solution"))
 
 

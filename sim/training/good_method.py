@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
+from sim.bench.asking import Question
 from sim.bench.observations import Observation, ObservationKind, parse_observation
 from sim.instruments.service import ServiceInformation
 from sim.training.exercise import Exercise
@@ -24,6 +25,7 @@ from sim.vehicle.problems import EditProblem
 SOURCE = "common practice"
 VERDICT_ON_MODULE = "fail"  # the edit that says a module is dead inside
 BLAMES = "replace"  # the repair that says so
+INTERMITTENT = ("interrupt",)  # edits whose fault comes and goes
 PROOF = "repair proved"  # the credit has a share of its own for it
 
 
@@ -136,6 +138,20 @@ class LoggedWork:
 # -- the rules ---------------------------------------------------------------------------------------------
 
 
+def _asked_customer(work: LoggedWork) -> Iterator[int]:
+    """Questions that the customer can answer, before anything is changed."""
+    changed = next((place for place, step in enumerate(work.steps) if step.changes), len(work.steps))
+    for place, step in enumerate(work.steps[:changed]):
+        if step.verb == "ask" and step.action.removeprefix("ask ") in work.exercise.answers:
+            yield place
+
+
+def _comes_and_goes(work: LoggedWork) -> bool:
+    """The fault is not always there, and the customer knows when it is."""
+    arrives = work.exercise.arrives
+    return Question.WHEN in work.exercise.answers and any(text.split()[0] in INTERMITTENT for text in arrives)
+
+
 def _first(steps: Sequence[WorkStep], verb: str) -> int | None:
     return next((place for place, step in enumerate(steps) if step.verb == verb and not step.vain), None)
 
@@ -183,6 +199,14 @@ def _was_blamed(work: LoggedWork) -> bool:
 
 
 RULES = (
+    MethodRule(
+        "customer asked",
+        "You asked the customer before you took anything apart.",
+        "Ask the customer when it happens: a fault that comes and goes is found where and when it shows.",
+        "a question to the customer before anything is changed",
+        _asked_customer,
+        _comes_and_goes,
+    ),
     MethodRule(
         "all modules asked",
         "You scanned all modules before you took anything apart.",

@@ -18,6 +18,7 @@ POSITIVE_CLAMP = "BAT.POS"
 CLAMPS = (NEGATIVE_CLAMP, POSITIVE_CLAMP)
 TOOL_OF: dict[str, Tool] = {
     "press": "seat", "brake": "seat", "key": "seat", "fob": "seat", "switch": "seat", "wait": "seat",
+    "ask": "seat",
     "cable": "seat", "drive": "seat", "wiggle": "eye", "heat": "eye", "freeze": "eye",
     "faults": "scan",
     "scan": "scan", "save": "scan", "clear": "clear", "unlock": "clear", "identify": "scan",

@@ -14,10 +14,12 @@ from pathlib import Path
 from typing import Literal
 
 from sim.bench.action_words import words_of
+from sim.bench.asking import SPOKEN
 from sim.lab.report import DISCLAIMER
 from sim.markup import page
 from sim.training.answers import cause_words
 from sim.training.attempt import HINT_MINUTES, Attempt
+from sim.training.complaint import ERRS
 from sim.training.exercise import Exercise
 from sim.training.hand_in import NO_FAULT, PROOF_WORDS
 from sim.training.step_words import step_words
@@ -136,7 +138,7 @@ def as_html(told: Lesson, sheets: Iterable[Sheet] = SHEETS) -> str:
     title = f"{told.exercise.exercise}: {', '.join(SHEETS[kind].lower() for kind in kinds)}"
     return page(
         PAGE, title=title, disclaimer=DISCLAIMER, told=told, one=told.exercise, kinds=kinds, names=SHEETS,
-        proof=proof_words(told.exercise), lines=range(EMPTY_LINES),
+        proof=proof_words(told.exercise), lines=range(EMPTY_LINES), spoken=SPOKEN, errs=ERRS,
     )  # fmt: skip
 
 
@@ -152,6 +154,7 @@ def as_text(told: Lesson) -> str:
     lines += [f"First: {', '.join(told.after)}"] if told.after else []
     for phase in told.phases:
         lines += ["", f"{phase.minutes} min  {phase.title}", *(f"  {what}" for what in phase.what)]
+    lines += [f"{SPOKEN[question]} “{answer.says}”" for question, answer in one.answers.items()]
     for number, fault in enumerate(told.faults, start=1):
         which = f" {number}" if len(told.faults) > 1 else ""
         lines += ["", f"Hidden{which}: {'; '.join(fault.hidden)}", f"  {fault.why}"]

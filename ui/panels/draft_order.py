@@ -61,6 +61,7 @@ def order(draft: dict[str, str]) -> None:
     text_field(draft, "words", 4, most=1200)
     text_field(draft, "history", 2, most=1200)
     text_field(draft, "complaint", 4)
+    text_field(draft, "answers", 4)
     text_field(draft, "goal", 2, most=600)
     several(draft, "tools", "tools allowed", {tool: tool for tool in TOOLS})
     several(draft, "proof", "proof of repair", {one: PROOF_WORDS[one] for one in get_args(Proof)})

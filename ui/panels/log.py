@@ -11,6 +11,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.fault_words import fault_words
 from ui.drawing import sheet
 from ui.drawing.tables import numbered
+from ui.panels import customer
 from ui.state import bench_jobs, work
 from ui.state.branch_source import from_the_bay
 from ui.state.held import Held
@@ -28,6 +29,7 @@ def show(held: Held) -> None:
         _rewind(bench.log, bench.given, bench.car)
     else:
         st.caption("Nothing done yet.")
+    customer.note()
     _left_behind(held)
     _file(held)
 

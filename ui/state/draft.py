@@ -28,6 +28,7 @@ LABELS = {
     "words": "what the customer says",
     "history": "what is known of the car",
     "complaint": "the customer's words as steps of a case, in YAML (do, seen, note); played by the check",
+    "answers": "what the customer answers, in YAML: a line such as 'since when: since the car wash'",
     "goal": "what it teaches",
     "safety": "safety notes (one in each line)",
     "hints": "hints, from gentle to plain (one in each line)",

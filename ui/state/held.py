@@ -33,6 +33,7 @@ MOST_LEFT_BEHIND = 20
 MOST_ON_SHELF = 300
 NO_PAUSE_AFTER = (
     "wait",
+    "ask",
     "scan",
     "save",
     "clear",

@@ -22,6 +22,7 @@ FIELDS_KIND = "fields"
 FIELDS: dict[str, type | tuple[type, ...]] = {
     # Bay
     "panel": str, "part": str, "watch_span": str, "watch_all": bool, "watch_wide": bool,
+    "asked": str, "answered": str,
     # What if
     "suppositions": list, "suppose_repairs": list, "suppose_log": str, "what_if_own": str,
     "suppose_kind": str, "suppose_words": str,

@@ -13,7 +13,7 @@ from sim.training.exercise import Exercise
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.class_sheets import step_cards, step_table
-from ui.panels import changed_since, hand_in, maps, result_strip
+from ui.panels import changed_since, customer, hand_in, maps, result_strip
 from ui.panels.cautions import MAKER
 from ui.panels.controls import button, switch
 from ui.panels.exam import show_handed_in, show_time_left
@@ -186,6 +186,7 @@ def _order(held: AtWork) -> None:
         st.markdown(f"“{plain(order.words)}”")
         if order.history:
             st.caption(f"Vehicle history: {plain(order.history)}")
+        customer.show(held)
     st.markdown(f"**To learn**: {plain(exercise.goal)}")
     st.markdown(f"**Proof of repair**: {_proof(held)}.")
     for line in exercise.safety:
