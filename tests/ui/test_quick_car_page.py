@@ -92,6 +92,12 @@ def test_a_wrong_cell_is_told_and_the_car_cannot_be_taken() -> None:
     assert app.button(key="quick_bay").disabled
 
 
+def test_a_table_of_an_older_version_is_kept() -> None:
+    """A column that came later is empty; what was written is there."""
+    text = '{"title": "Van", "rows": [{"module": "ECM", "bus": "main", "place": 2.0}], "bitrates": {}}'
+    assert CarTable("Van", [TableRow("ECM", "main", place=2)]) == CarTable.from_text(text)
+
+
 @pytest.mark.parametrize(
     "text", [None, "", "[]", "{}", '{"title": 1, "rows": [{}], "bitrates": {}}', "nonsense"]
 )

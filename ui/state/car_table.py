@@ -21,6 +21,7 @@ from ui.state.held import Held
 
 KIND = "tables"
 BITRATES = get_args(Bitrate)
+OTHERS = [name for name in COLUMNS if name != "module"]
 EMPTY_ROWS = 12  # to begin with
 
 
@@ -44,8 +45,9 @@ class CarTable:
         try:
             data = json.loads(text or "")
             rates = {str(bus): rate for bus, rate in data["bitrates"].items() if rate in BITRATES}
-            rows = [
-                TableRow(**{name: cell_of(name, row.get(name)) for name in COLUMNS}) for row in data["rows"]
+            rows = [  # an older version knew fewer columns
+                TableRow(row["module"], **{name: cell_of(name, row.get(name)) for name in OTHERS})
+                for row in data["rows"]
             ]
             template = data.get("template", "")
             meant = [str(name) for name in data.get("meant", [])]
