@@ -9,10 +9,16 @@ from playwright.sync_api import Page, expect
 
 from sim.bench.bench import Bench
 from sim.catalogue import find_car, shipped_cars
-from tests.ui.browser import button, pick
+from tests.ui.browser import button, pick, redrawn
+from tests.ui.walks import JOB, resize
 from ui.drawing.mini_map import mini_map
 from ui.panels.projector import TYPE_PX
 from ui.state.visible import all_visible
+
+# how large the type of each word is on the screen, in px of CSS
+TYPE_OF_WORDS = """(words) => words.map((one) => [
+  parseFloat(getComputedStyle(one).fontSize) * one.getBoundingClientRect().height / one.getBBox().height,
+  one.textContent])"""
 
 
 @pytest.mark.parametrize("name", shipped_cars())
@@ -45,3 +51,19 @@ def test_on_a_phone_a_small_map_stays_in_sight_and_a_class_can_be_shown_large_ty
     expect(page.locator("html")).to_have_css("font-size", f"{TYPE_PX}px")
     button(page, "Leave the projector view")
     expect(page.get_by_test_id("stHeader")).to_be_visible()
+
+
+def test_all_words_on_the_map_of_forty_one_modules_can_be_read(page: Page) -> None:
+    """The smallest type on the minibus's map is 11 px on a laptop and a phone, and 19 px on a projector."""
+    button(page, JOB)
+    words = page.locator("svg.map[role=group] text")
+    for size, least_px in (("laptop", 11), ("phone", 11), ("projector", 19)):
+        resize(page, size)
+        if size == "projector":
+            button(page, "Projector")
+        for way, drawing in (("by bus", "Map of"), ("in the car", "Plan of")):
+            with redrawn(page):
+                page.locator(".st-key-map_way").get_by_text(way).click()
+            expect(page.locator(f"svg.map[role=group][aria-label^='{drawing}']")).to_be_visible()
+            smallest_px, word = min(words.filter(visible=True).evaluate_all(TYPE_OF_WORDS))
+            assert least_px <= smallest_px, f"{word} on a {size}, {way}"

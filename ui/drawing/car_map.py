@@ -19,12 +19,14 @@ from sim.vehicle.words import counted
 from ui.drawing.layout import Box, BusLine, Layout, Stop
 from ui.state.visible import Visible, VisibleModule
 
-LONGEST_LINE, LONGEST_NAME, LONGEST_WORD = 8, 13, 12  # letters; a name above the first breaks at a hyphen
-NAME_W = 74.0  # room for a name
+# units; on a laptop's page the map is drawn at nine tenths, and 11 px are still read
+NAME_PX, BROKEN_PX, LEAST_PX = 15.0, 13.4, 13.0  # the size of a name in one line, in two, and of any text
+LINE_STEP, EDGE_W = 1.08, 4.5  # from line to line by the size of the type; beside the words of a box
+BESIDE_MARK = 19.5  # where the word of the state begins
 LETTER_W = {"I": 0.4, "-": 0.42, "M": 0.98, "W": 1.0}  # bold, per size of the type: a wide font
 OTHER_LETTER_W = 0.74
-NAME_PX, BROKEN_PX = 14.0, 12.5  # the size of a name in one line, and in two
-WORD_PX, WORD_STEP, MOST_LINES = 10.5, 12.5, 4  # below the name, from line to line; lines in a box
+MOST_LINES = 3  # in a box
+MAP_WORDS = {"internal failure": "failed"}  # shorter than for the ear
 MOST_SCALE = 1.9  # a small car fills its column, and is not higher than a projector
 
 MARKS: dict[str, Callable[[], Node]] = {
@@ -195,54 +197,57 @@ def module_node(box: Box, module: VisibleModule, picked: str, place: str = "") -
 
 
 def _module_words(box: Box, module: VisibleModule) -> Iterator[Node]:
-    """The name in one line or two, the state with its mark, and how many codes there are."""
-    names = [_short(part, LONGEST_NAME) for part in _broken(module.name)]
-    name_px = min(min(map(_fitting_px, names)), NAME_PX if len(names) == 1 else BROKEN_PX)
+    """The name in one line or two, and the state with its mark, or how many codes it tells while it runs."""
+    room = box.w - 2 * EDGE_W
+    names = [_short(part, room) for part in _broken(module.name, room)]
+    name_px = min(min(_fitting_px(name, room) for name in names), NAME_PX if len(names) == 1 else BROKEN_PX)
     words = _state_words(module, MOST_LINES - len(names))
-    y = box.y + (box.h - len(names) * (name_px + 1) - len(words) * WORD_STEP) / 2 - 2
+    y = box.y + (box.h - LINE_STEP * (len(names) * name_px + len(words) * LEAST_PX)) / 2 - 2
     for name in names:
-        y += name_px + 1
-        yield _line(name, box.x + 6, y, "name", name_px)
-    yield node("g", [MARKS[module.shape]()], transform=_at(box.x + 11, round(y + WORD_STEP - 3.5, 1)))
-    for indent, word in words:
-        y += WORD_STEP
-        yield _line(
-            word, box.x + indent, y, "word", WORD_PX if indent > 6 else min(WORD_PX, _fitting_px(word))
-        )
+        y += LINE_STEP * name_px
+        yield _line(name, box.x + EDGE_W, y, "name", name_px)
+    y += LINE_STEP * LEAST_PX
+    yield node("g", [MARKS[module.shape]()], transform=_at(box.x + 11, round(y - 4.2, 1)))
+    yield _line(words[0], box.x + BESIDE_MARK, y, "word", LEAST_PX)
+    for whom in words[1:]:
+        yield _line(_short(whom, room), box.x + EDGE_W, y + LINE_STEP * LEAST_PX, "word", LEAST_PX)
 
 
 def _line(text: str, x: float, y: float, kind: str, size_px: float) -> Node:
     return node("text", text, x=x, y=round(y, 1), class_=kind, font_size=f"{size_px:.1f}px")
 
 
-def _fitting_px(text: str) -> float:
-    """The size of capital letters at which a text is as wide as a box."""
-    return NAME_W / sum(LETTER_W.get(letter, OTHER_LETTER_W) for letter in text)
+def _fitting_px(text: str, room: float) -> float:
+    """The size of bold capital letters at which a text is as wide as the room for it."""
+    return room / sum(LETTER_W.get(letter, OTHER_LETTER_W) for letter in text)
 
 
-def _state_words(module: VisibleModule, room: int) -> list[tuple[float, str]]:
-    """The state in at most `room` lines, each with its indent; the state is beside its mark.
+def _state_words(module: VisibleModule, room: int) -> list[str]:
+    """The state in one word, beside its mark; what it waits for below it, where there is room for that line.
 
-    For want of room only the label tells what the module waits for.
+    Of a module that runs or answers the mark and the color tell so, and the word how many codes it holds.
     """
-    codes = [(19.0, counted(module.code_count, "code"))] if module.code_count else []
-    if module.shape != "waiting":
-        return [(19, _short(module.word, LONGEST_WORD)), *codes]
-    whom = [(6.0, _short(", ".join(module.waiting_for), LONGEST_NAME))]
-    return [(19, "waits for"), *(whom if room > 1 + len(codes) else []), *codes]
+    if module.shape == "waiting":
+        return ["waits for", ", ".join(module.waiting_for)] if room > 1 else ["waits"]
+    if module.code_count and module.shape in ("running", "answered"):
+        return [counted(module.code_count, "code")]
+    return [MAP_WORDS.get(module.word, module.word)]
 
 
-def _broken(name: str) -> list[str]:
-    """A long name in two lines, broken at the hyphen nearest to its middle."""
+def _broken(name: str, room: float) -> list[str]:
+    """A name that is too long for a line in two, broken at the hyphen nearest to its middle if it has one."""
     breaks = [place + 1 for place, letter in enumerate(name[:-1]) if letter == "-" and place]
-    if len(name) <= LONGEST_LINE or not breaks:
+    if _fitting_px(name, room) >= (BROKEN_PX if breaks else LEAST_PX):
         return [name]
-    middle = min(breaks, key=lambda place: abs(2 * place - len(name)))
-    return [name[:middle], name[middle:]]
+    middle = min(breaks or [(len(name) + 1) // 2], key=lambda place: abs(2 * place - len(name)))
+    return [name[:middle] + ("" if breaks else "-"), name[middle:]]
 
 
-def _short(text: str, letters: int) -> str:
-    return text if len(text) <= letters else f"{text[: letters - 1]}…"
+def _short(text: str, room: float) -> str:
+    """A text without the letters that the room is too narrow for."""
+    while _fitting_px(text, room) < LEAST_PX:
+        text = f"{text.removesuffix('…')[:-1]}…"
+    return text
 
 
 def _pills(line: BusLine, visible: Visible) -> Iterator[Node]:
@@ -259,10 +264,10 @@ def _pill(stop: Stop, where: str, off: bool) -> Node:
     """An in-line connector, a terminating resistor; where: which bus, and which time on it, for the label."""
     label = f"{PILL_WORDS[stop.kind]} {stop.name}, {where}{', unplugged' if off else ''}"
     fixed = stop.kind == "terminator"
-    shapes = [node("title", label), _rect("pill", -13.5, -8, 27, 16, 1.5 if fixed else 7.5)]
+    shapes = [node("title", label), _rect("pill", -14.5, -9, 29, 18, 1.5 if fixed else 8.5)]
     if off:
-        shapes.append(node("path", class_="half", d="M-3,-8 v16 M3,-8 v16"))
-    shapes.append(node("text", stop.name[:5], y=3.6, class_="pill-word"))
+        shapes.append(node("path", class_="half", d="M-3,-9 v18 M3,-9 v18"))
+    shapes.append(node("text", stop.name[:5], y=4.4, class_="pill-word"))
     picked = {} if fixed else {"data_id": f"connector {stop.name}", "tabindex": "0", "role": "button"}
     return node(
         "g", shapes, class_="off" if off else None, aria_label=label, transform=_at(stop.x, stop.y), **picked

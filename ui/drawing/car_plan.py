@@ -22,6 +22,7 @@ from ui.drawing.plan_layout import ZONES, Chip, Plan, parts_at
 from ui.state.visible import Visible
 
 MOST_SCALE = 1.4
+SITE_LINE = 13.5  # from line to line of the name of a place
 RUNS = {"bus": "bus", "feed": "supply", "ground": "ground"}
 RUN_WORDS = "The chosen part is joined, by the wiring diagram, with what has a thick edge:"
 Point = Callable[[float, float], str]
@@ -153,17 +154,17 @@ def _part(chip: Chip, visible: Visible, picked: str, inside: Sequence[str]) -> N
 
 def _site(chip: Chip) -> Iterator[Node]:
     x, y = chip.middle
+    lines = chip.part.lines
     round_by = {"box": 3, "ground": 4}.get(chip.part.kind, 12)
     yield node("rect", x=chip.x, y=chip.y, width=chip.w, height=chip.h, rx=round_by, class_="face")
-    room = chip.w - 6
     if chip.part.kind == "ground":
         yield node(
             "path", d=f"M{chip.x + 11:g},{y - 8:g} v6 m-6,0 h12 m-9.5,3.5 h7 m-5,3.5 h3", class_="mark"
         )
-        x, room = x + 9, chip.w - 22
-    name = chip.part.name.replace("_", " ")
-    size = min(12.0, room / (0.58 * len(name)))
-    yield node("text", name, x=x, y=y + 4, class_="site-name", font_size=f"{size:.1f}px")
+        x += 9
+    for number, line in enumerate(lines):
+        at_y = y + SITE_LINE * (number - (len(lines) - 1) / 2)
+        yield node("text", line, x=x, y=round(at_y + 4.5, 1), class_="site-name")
 
 
 # -- how the chosen part is joined -----------------------------------------------------------------------

@@ -17,12 +17,12 @@ from sim.vehicle.car import Car
 from sim.vehicle.wire_ends import LineStop
 
 WIDE, NARROW = 900.0, 420.0
-BOX_W, BOX_H = 86.0, 57.0
+BOX_W, BOX_H = 96.0, 52.0
 STUB = 12.0
-SINGLE_PITCH, DOUBLE_PITCH = 94.0, 48.0
+SINGLE_PITCH, DOUBLE_PITCH = 102.0, 51.0
 PILL_PITCH = 30.0
 NAME_W = 420.0  # as far as the name of a line and its bit rate may reach
-LABEL_H = 18.0
+LABEL_H = 20.0
 ROW_GAP = 8.0
 EDGE = 8.0
 
@@ -163,7 +163,8 @@ class _Drafting:
         if start is not None and start != self.hub:
             x, direction = self.ends[start][0], -1 if self.ends[start][0] > self.width / 2 else 1
         room = self.width - EDGE - x if direction > 0 else x - BOX_W / 2 - self.left
-        _Row(self, bus, items, start, x, direction, _length(items) > room).lay()
+        to_place = items if start is None else items[1:]
+        _Row(self, bus, items, start, x, direction, _length(to_place) > room).lay()
 
     def _lay_cluster(self, cluster: str) -> None:
         modules = self.car.claimed.modules

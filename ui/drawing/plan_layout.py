@@ -45,7 +45,8 @@ ACROSS: tuple[tuple[int, str], ...] = (
 UNIT, GAP, EDGE = 86.0, 5.0, 26.0
 ROUND = 9.0  # from what sits at the edge to the outline
 LEAST_LENGTH, LEAST_WIDTH = 1.7, 0.38  # of a car with little in it, by the plan's own width
-MODULE_H, SMALL_H = 54.0, 26.0  # the first: a name in two lines, its state, how many codes
+MODULE_H, SMALL_H, TWO_LINES_H = 52.0, 26.0, 34.0  # the first: a name in two lines and its state
+SITE_LETTER_W = 7.2  # of the name of a place, in bold
 LABEL_H = 18.0
 LONGEST_PLACE = 14  # letters that are still read on a part's width
 
@@ -70,7 +71,19 @@ class Sited:
     @property
     def height(self) -> float:
         """How high it is drawn."""
-        return MODULE_H if self.kind == "module" else SMALL_H
+        if self.kind == "module":
+            return MODULE_H
+        return TWO_LINES_H if len(self.lines) > 1 else SMALL_H
+
+    @property
+    def lines(self) -> list[str]:
+        """Its name as it is written on it: in two lines where one is too long, broken at a space."""
+        name = self.name.replace("_", " ")
+        breaks = [place for place, letter in enumerate(name) if letter == " "]
+        if not breaks or self.halves < 2 or len(name) * SITE_LETTER_W < UNIT:
+            return [name]
+        middle = min(breaks, key=lambda place: abs(2 * place - len(name)))
+        return [name[:middle], name[middle + 1 :]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +209,7 @@ def _height(parts: Iterable[Sited], units: int) -> float:
     """How high a cell is, by what is in it."""
     parts = list(parts)
     lines = 0.0
-    for halves, height in ((2, MODULE_H), (2, SMALL_H), (1, SMALL_H)):
+    for halves, height in ((2, MODULE_H), (2, TWO_LINES_H), (2, SMALL_H), (1, SMALL_H)):
         count = sum(1 for one in parts if (one.halves, one.height) == (halves, height))
         lines += ceil(count * halves / (2 * units)) * (height + GAP)
     return lines

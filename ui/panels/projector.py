@@ -22,7 +22,13 @@ html {{ font-size: {TYPE_PX}px !important; }}
 [data-testid^="stBidiComponent"] {{ zoom: {TYPE_PX / USUAL_PX:.3f};
   --st-text-color: light-dark(#000, #FFF) !important;
   --st-background-color: light-dark(#FFF, #0B0D0E) !important;
-  --st-border-color: light-dark(#4A5055, #B9C0C4) !important; }}
+  --st-border-color: light-dark(#4A5055, #B9C0C4) !important; --legend: {USUAL_PX}px; }}
+/* the map of a large car is read from the last row, too; the panel beside it is as wide as on a phone */
+@media (min-width: 1700px) {{
+  [data-testid="stColumn"]:has(.st-key-map_ways, .st-key-replay_map) {{ flex: 2.8 1 0 !important; }}
+  [data-testid="stColumn"]:has(.st-key-map_ways, .st-key-replay_map) + [data-testid="stColumn"] {{
+    flex: 1 1 0 !important; }}
+}}
 .st-key-leave_projector {{ position: fixed; right: 1rem; bottom: 1rem; z-index: 1000; width: auto; }}
 </style>"""
 

@@ -40,6 +40,7 @@ SPAN_WORDS = {
     "10 min": "the last 10 minutes",
     EVERYTHING: "all since the car came in",
 }
+PROJECTED = 0.7  # of the width that it is drawn for: the type is larger
 MOST_MARKS = 900  # more are a carpet, and slow to draw
 LEAST_S, LEAD, TAIL = 0.5, 0.02, 0.06  # shares of the span before the first mark and after the last
 
@@ -189,6 +190,7 @@ def draw(
     layout = of.layout(NARROW if narrow else WIDE)
     buses = [line.bus for line in layout.lines]
     width = WIDE if size == "high" and not narrow else NARROW
+    width *= PROJECTED if st.session_state.get("projector") else 1.0
     drawn = timeline.picture(of.car, watched, buses, width, st.session_state.get("watch_all", False))
     told = playback(watched, drawn.axis, layout, visible, picked)
     speed = speed_at_first(watched)
