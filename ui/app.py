@@ -39,6 +39,7 @@ button code { position: absolute; width: 1px; height: 1px; padding: 0 !important
 /* crosses that empty a list: 24 px (WCAG 2.2, 2.5.8) */
 button:is([aria-label="Clear value"], [aria-label="Clear all"]) { min-width: 24px; min-height: 24px; }
 .st-key-handbook_text pre, .st-key-handbook_text pre code { white-space: pre-wrap !important; }
+.st-key-offers { display: grid; grid-template-columns: repeat(auto-fill, minmax(min(300px, 100%), 1fr)); }
 [class*="st-key-offer-"], [class*="st-key-task-"] { padding-block: 0.5rem; }
 /* what a meter read is typed; the steppers of both fields would have the same names */
 :is(.st-key-step_reads, .st-key-step_within) [data-testid^="stNumberInputStep"] { display: none; }

@@ -46,7 +46,7 @@ def find_the_empty_holder(page: Page) -> None:
     assert "no answer" == state(page, "TCM")
     pick(page, "silent TCM")
     button(page, "Inspect F2")
-    expect(page.locator(".st-key-what_it_showed")).to_contain_text("the holder is empty")
+    expect(page.locator(".st-key-answer")).to_contain_text("the holder is empty")
 
 
 def refresh(page: Page) -> None:

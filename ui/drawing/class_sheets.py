@@ -68,9 +68,16 @@ def _work(row: BoardRow, target_min: float) -> Markup | str:
 
 
 def step_cards(steps: Iterable[WorkStep], car: Car) -> Markup:
-    """The latest steps, each with everything that it showed."""
-    cards = [(words_of(one.action, car), one, step_words(one), _cost(one), _seat(one)) for one in steps]
+    """Of the latest steps those that say more than the strip has as the last answer."""
+    latest = list(steps)
+    more = [one for one in latest if _says_more(one) or (step_words(one) and one is not latest[-1])]
+    cards = [(words_of(one.action, car), one, step_words(one), _cost(one), _seat(one)) for one in more]
     return _html("step_cards", cards)
+
+
+def _says_more(step: WorkStep) -> bool:
+    sight = step.sight
+    return bool(step.notes or step.dangers or step.cautions or sight.lit or sight.cranked or sight.started)
 
 
 def _seat(step: WorkStep) -> str:

@@ -10,6 +10,7 @@ import streamlit as st
 from sim.instruments.cautions import VENTS_GAS
 from sim.vehicle.codes import is_role
 from sim.vehicle.problems import EditProblem
+from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.battery import POSTS, battery
 from ui.drawing.tables import plain_table
@@ -23,7 +24,7 @@ from ui.state.visible import Visible
 from ui.state.work import ask_to_do_as_shown, tells_problems
 
 REFER = "Hand to a licensed technician"
-MOST_PINS = 12  # longer tables wait until they are asked for
+MOST_PINS, FEW_PINS = 12, 3  # longer tables wait until they are asked for, if more than a few pins
 
 
 def show(held: Held, visible: Visible) -> None:
@@ -176,10 +177,11 @@ def _connector(held: Held, visible: Visible, name: str) -> None:
     caution("battery" if plug.kind == "battery" else "probing")
     if plug.pins:
         rows = [(pin.cavity, pin.function) for pin in plug.pins]
-        sheet.show(plain_table(("pin", "carries"), rows[:MOST_PINS]), "pins")
-        if len(rows) > MOST_PINS:
-            with st.expander(f"{len(rows) - MOST_PINS} more pins"):
-                sheet.show(plain_table(("pin", "carries"), rows[MOST_PINS:]), "more_pins")
+        shown = len(rows) if len(rows) <= MOST_PINS + FEW_PINS else MOST_PINS
+        sheet.show(plain_table(("pin", "carries"), rows[:shown]), "pins")
+        if rows[shown:]:
+            with st.expander(counted(len(rows) - shown, "more pin")):
+                sheet.show(plain_table(("pin", "carries"), rows[shown:]), "more_pins")
 
 
 def _orange(visible: Visible, name: str) -> None:

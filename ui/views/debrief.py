@@ -177,6 +177,7 @@ def _marks(held: AtWork) -> None:
     if not cell.reasons:
         return
     st.header(f"Mark: {percent(cell.rubric)}", anchor=False)
+    st.caption("By the rubric. The credit is the exercise's own: cause named, repaired, proved, good method.")
     if cell.comment:
         st.info(f"The instructor says: {plain(cell.comment)}", icon=":material/rate_review:")
     sheet.show(rubric(cell, weights), "debrief_rubric")

@@ -17,8 +17,6 @@ from ui.state import at_work, classroom
 from ui.state.choices import LEVELS
 from ui.state.classroom import plain
 
-OFFER_PX = 330
-
 
 def show() -> None:
     """The page."""
@@ -174,7 +172,7 @@ def _choose(student: StudentRow) -> None:
     in_exams = classroom.exercises_in_exams(tuple(entry.name for entry in known))
     topics = list(dict.fromkeys(one.exercise.topic for one in known))
     topic = st.pills("topic", topics, key="topic", label_visibility="collapsed")
-    with st.container(horizontal=True, gap="small"):  # as many beside each other as there is room for
+    with st.container(horizontal=True, gap="small", key="offers"):  # a grid: see the style of all pages
         for entry in known:
             if topic in (None, entry.exercise.topic):
                 _offer(student, entry, entry.name in in_exams)
@@ -182,7 +180,7 @@ def _choose(student: StudentRow) -> None:
 
 def _offer(student: StudentRow, entry: Entry, in_exam: bool) -> None:
     exercise = entry.exercise
-    with st.container(gap="xxsmall", width=OFFER_PX, key=f"offer {entry.name}"):
+    with st.container(gap="xxsmall", key=f"offer {entry.name}"):
         words = (
             f"{plain(exercise.topic)} · level {LEVELS[exercise.level]} · "
             f"{exercise.minutes:g} min of labor · {plain(exercise.whole_car.title)}"

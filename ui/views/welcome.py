@@ -14,7 +14,6 @@ from sim.handbook.links import VEHICLES
 from sim.lab.drive import start_by_button
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
-from sim.vehicle.words import counted
 from ui.drawing import doors, sheet
 from ui.drawing.layout import layout_of
 from ui.panels import timeline
@@ -176,8 +175,7 @@ def _cars(held: Held) -> None:
             format_func=lambda one: _title(one, cars[one]),
         )
         button("Into the bay", "take_shipped", _take_shipped)
-    modules = counted(len(held.car.built.modules), "module")
-    st.caption(f"In the bay: {held.car.title}, {modules}. {held.car.built.about}")
+    st.caption(_about(st.session_state.shipped))
     with st.expander("Your own car: upload, view, download"):
         file = st.file_uploader("a vehicle file (YAML)", type=["yaml", "yml"], key="own_car")
         if file is not None:
@@ -185,6 +183,12 @@ def _cars(held: Held) -> None:
         download("Download the current file", held.car_text, held.car_name, "download_car")
         if st.toggle("show the current file", key="show_file"):
             st.code(held.car_text, language="yaml", height=420)
+
+
+@st.cache_data
+def _about(name: str) -> str:
+    """What a shipped car is good for, in its own words."""
+    return car_from_text(shipped_cars()[name], name).built.about
 
 
 def _title(name: str, text: str) -> str:
