@@ -17,6 +17,7 @@ from sim.training.rows import AssignmentRow, StudentRow
 from sim.training.schema import attempts
 from sim.training.store import writing
 from tests.ui.drawn import has_drawn, sent
+from ui.drawing.class_sheets import step_cards
 from ui.panels.work import KINDS
 from ui.state import at_work, classroom
 from ui.state.visible import visible_to_student
@@ -587,3 +588,14 @@ def test_every_button_of_work_tells_its_price_before_it_is_pressed(
     assert "Fit a good one · 1 min, parts 1" == app.button(key="work fit {work_fuse}").label
     app.number_input(key="work_rating").set_value(20.0).run()
     assert "Fit this rating · 1 min" in app.button(key="work fit {work_fuse} {work_rating:g} A").label
+
+
+def test_a_step_is_told_once() -> None:
+    """What the strip tells of the last step is not told again below the map; what it does not tell is."""
+    attempt = Attempt.begin(find_exercise("02-left-in-storage"))
+    scanned = attempt.do("scan")
+    assert "" == step_cards([scanned], attempt.bench.base).strip()
+    looked, waited = attempt.do("look F2"), attempt.do("wait 1 s")
+    assert "the holder is empty" in step_cards([looked, waited], attempt.bench.base)
+    started = replace(waited, sight=replace(waited.sight, cranked=True))
+    assert "the starter turned it" in step_cards([started], attempt.bench.base)
