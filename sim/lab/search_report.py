@@ -12,9 +12,9 @@ from sim.lab.search_result import SearchResult
 
 
 def found_words(found: SearchResult, left_share: float) -> str:
-    """How many causes are left, how many sets were judged, and for how many there was no time.
+    """How many causes are left, how many sets were tried, and for how many there was no time.
 
-    `left_share`: the share of prior odds that the sets have that were not judged.
+    `left_share`: the share of prior odds that the sets have that were not tried.
     """
     count, left = len(found.causes), len(found.waiting)
     who = (
@@ -24,8 +24,10 @@ def found_words(found: SearchResult, left_share: float) -> str:
         if count == 1
         else f"{count} possible causes"
     )
-    rest = f"; {left} are left, {left_share:.1%} of the odds" if left else ", none is left"
-    return f"{who}. {found.candidates - left} of {found.candidates} sets are judged{rest}."
+    if not left:
+        return f"{who}. All {found.candidates} were tried."
+    tried = f"{found.candidates - left} of {found.candidates} were tried"
+    return f"{who}. {tried}; the others have {left_share:.1%} of the odds."
 
 
 def no_cause_words(found: SearchResult) -> str:

@@ -37,7 +37,7 @@ def test_the_fault_is_among_the_candidates_of_its_own_log() -> None:
     assert found.holds(["pull F5"])
     assert not found.holds([])
     page = search_page(found, None, 0.0)
-    assert f"{len(found.causes)} possible causes. 56 of 56 sets are judged, none is left." in page
+    assert f"{len(found.causes)} possible causes. All 56 were tried." in page
     assert "silent: CLUSTER" in page
     assert "common practice, not statistics" in page
 

@@ -170,6 +170,15 @@ def test_a_box_tells_its_codes_in_words() -> None:
     assert any(module.code_count for module in all_visible(bench).modules.values())
 
 
+def test_a_bypass_lead_is_told_with_the_names_of_the_buses_that_it_joins() -> None:
+    """Its words are part of those names, where they cover nothing; other buses do not have them."""
+    bench = Bench(CARS["shuttle-minibus"], ["unplug GATEWAY.C1", "bypass GATEWAY diag to powertrain"])
+    names = ["".join(one.itertext()) for one in drawn(bench).iter("text") if "bus-name" == one.get("class")]
+    assert ["diagnostic line", "powertrain bus"] == [
+        name.partition(" 500 kbit/s · bypass lead")[0] for name in names if "bypass lead" in name
+    ]
+
+
 def test_a_module_awake_with_nobody_in_touch_is_drawn_as_cut_off() -> None:
     """A module whose bus pins are open is drawn as alone, its neighbors as running."""
     bench = Bench(CARS["six-modules"])

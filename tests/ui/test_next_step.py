@@ -14,6 +14,7 @@ from sim.instruments.service import ServiceInformation
 from sim.training.attempt import Attempt
 from sim.training.exercise import read_exercise
 from sim.training.jobs import REPAIRS
+from sim.vehicle.words import counted
 from tests.ui.drawn import keys
 from tests.ui.test_pages import held_of, log, opened, press
 from ui.state.next_step import Done, NextStep, Tried, next_step
@@ -178,3 +179,23 @@ def test_on_the_drawings_no_step_opens_a_panel_of_another_page() -> None:
         held.bench.do(text)
     assert "next_step" in keys(opened("bay", held))
     assert "next_step" not in keys(opened("diagrams", held))
+
+
+def test_the_strip_tells_what_a_change_brings_and_only_to_who_may_see_it() -> None:
+    """In the free bay the answer to an unplugged module is codes and lamps; before a scan it is empty."""
+    held = held_of("six-modules.yaml")
+    for text in ("press start", "wait 5 s"):
+        held.do(text, lambda *_: None)
+    held.events = []
+    for text in ("unplug ABS", "wait 5 s"):
+        held.do(text, lambda *_: None)
+    visible = all_visible(held.bench)
+    codes = sum(one.code_count for one in visible.modules.values())
+    done = held.last_done(visible)
+    assert done is not None
+    assert codes > 0
+    assert done.answer.startswith(f"{counted(codes, 'code')} set")
+    for hidden in (replace(visible, unasked=True), replace(visible, only_found=True)):
+        still = held.last_done(hidden)
+        assert still is not None
+        assert "" == still.answer

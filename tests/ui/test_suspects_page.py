@@ -44,7 +44,7 @@ def test_the_suspects_of_the_bay_and_the_check_that_parts_them() -> None:
     found = app.session_state[WORK].found
     assert found.result.holds(["pull F5"])
     count = len(found.result.causes)
-    assert f"**{count} possible causes. 56 of 56 sets are judged, none is left.**" == told(app, "judged")
+    assert f"**{count} possible causes. All 56 were tried.**" == told(app, "tried")
     press(app, "suspects_follow")
     app = after(app, "next_find", NEXT)
     assert "Inspect F5" in told(app, "compared")
@@ -89,7 +89,7 @@ def test_other_kinds_of_faults_are_suspects_where_they_are_chosen() -> None:
     app.multiselect(key="suspects_kinds").set_value(["corroded grounds and supplies"]).run()
     app = after(app, "suspects_find", WORK)
     assert ["corrode G1 8 ohm"] == [one.title for one in app.session_state[WORK].found.result.causes]
-    assert told(app, "judged").startswith("**One possible cause. 63 of 63 sets are judged")
+    assert told(app, "tried").startswith("**One possible cause. All 63 were tried.")
 
 
 def test_the_suspects_of_a_case_are_asked_about_its_own_car() -> None:

@@ -217,9 +217,10 @@ def test_the_cascade_of_the_absent_trailer_module_is_played_and_scrubbed(watched
 def test_an_example_shows_its_codes_one_click_from_the_first_page(
     page: Page, example: str, code: str
 ) -> None:
-    """Unplug, fuse, bypass: each opens the bay's time view with its codes."""
+    """Unplug, fuse, bypass: each opens the bay's time view with its codes, and the strip says how many."""
     button(page, example)
     expect(page.locator(".timeline .event.code", has_text=code).first).to_be_visible()
+    expect(page.locator(".st-key-answer")).to_have_text(re.compile(r"^\d+ codes? set, \d+ lamps? lights?$"))
 
 
 def test_play_begins_at_the_start_and_pause_holds(page: Page) -> None:

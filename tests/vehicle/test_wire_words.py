@@ -66,3 +66,11 @@ def test_reasons_and_events_name_wires_by_their_ends() -> None:
     assert [words] == told.roots()
     assert told.causes[0].edited
     assert words == Event(1, 0.5, "fault", "car", f"open {wire}", ()).in_words(car).text
+
+
+def test_a_lamp_is_named_as_in_the_car() -> None:
+    """An event about a warning lamp uses its title; a lamp without a title its name."""
+    minibus = find_car("shuttle-minibus")
+    assert "front distance lamp lights" == in_words("telltale distance lights", minibus)
+    assert "ABS lamp is lit" == in_words("telltale abs is lit", minibus)
+    assert "no_such lamp goes out".replace("_", " ") == in_words("telltale no_such goes out", minibus)

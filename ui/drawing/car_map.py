@@ -127,7 +127,7 @@ def _at(x: float, y: float) -> str:
 def _bus(car: Car, line: BusLine, visible: Visible, place: int, middle_x: float) -> Node:
     wire = " wire" if line.bus in car.claimed.lin else ""
     corners = " ".join(f"{x:g},{y:g}" for x, y in line.corners)
-    shapes = [node("polyline", class_=f"bus{wire}", points=corners), _bus_name(car, line)]
+    shapes = [node("polyline", class_=f"bus{wire}", points=corners), _bus_name(car, line, visible)]
     for stop in line.stops:
         shapes += _stub(car, stop, visible)
         if stop.terminated:
@@ -135,11 +135,13 @@ def _bus(car: Car, line: BusLine, visible: Visible, place: int, middle_x: float)
     return node("g", shapes, style=f"--bus: var(--st-{BUS_HUES[place % len(BUS_HUES)]}-color)")
 
 
-def _bus_name(car: Car, line: BusLine) -> Node:
+def _bus_name(car: Car, line: BusLine, visible: Visible) -> Node:
     x, y = line.label
     name, rate = _name_and_rate(car, line.bus)
     text = node("text", f"{name} ", x=x, y=y, class_="bus-name")
     text.append(node("tspan", rate, class_="bus-rate"))
+    if any(line.bus in _joined(lead) for lead in visible.leads):
+        text.append(node("tspan", " · bypass lead"))
     return text
 
 
@@ -277,19 +279,19 @@ def _pill(stop: Stop, where: str, off: bool) -> Node:
 def _leads(layout: Layout, visible: Visible) -> Iterator[Node]:
     """A bypass lead joins the lines beside the box of the gateway that it replaces."""
     for lead in visible.leads:
-        words = lead.replace(" to ", " ").replace(" and ", " ").split()
-        if words[0] != "bypass":
-            continue
-        stops = [stop for line in layout.lines if line.bus in words[2:] for stop in line.stops]
-        spots = [(stop.x, stop.y) for stop in stops if stop.name == words[1]]
+        stops = [stop for line in layout.lines if line.bus in _joined(lead) for stop in line.stops]
+        spots = [(stop.x, stop.y) for stop in stops if stop.name == lead.split()[1]]
         spots.sort(key=lambda spot: spot[1])
         for (x, y), (next_x, next_y) in pairwise(spots):
             bend = 26 if x < layout.width / 2 else -26
             curve = f"C{x + bend:g},{y:g} {next_x + bend:g},{next_y:g} {next_x + bend / 4:g},{next_y:g}"
             yield node("path", [node("title", lead)], class_="lead", d=f"M{x + bend / 4:g},{y:g} {curve}")
-        if spots:
-            x, y = spots[0]
-            yield node("text", "bypass lead", class_="lead-word", x=x + 30, y=y + 22)
+
+
+def _joined(lead: str) -> list[str]:
+    """The buses that a bypass lead joins; none of another lead."""
+    verb, _, *buses = lead.replace(" to ", " ").replace(" and ", " ").split()
+    return buses if verb == "bypass" else []
 
 
 def module_box(box: Box, module: VisibleModule, picked: str = "") -> Markup:

@@ -109,7 +109,7 @@ function play_back(sheet, told) {
   play.onclick = () => {
     if (playing) return stop();
     if (now_s >= told.end_s) show(told.start_s);
-    play.textContent = '\u23F8\uFE0E Pause';
+    play.textContent = '\u2016 Pause';
     before_ms = performance.now();
     again();
   };

@@ -18,6 +18,7 @@ from markupsafe import Markup
 from sim.bench.cascade import Cascade, Lane, Mark, Stretch
 from sim.svg import Node, node, text_of
 from sim.vehicle.car import Car
+from sim.vehicle.wire_names import lamp_words
 from ui.drawing.car_map import BUS_HUES, MARKS
 from ui.drawing.layout import NARROW
 from ui.state.visible import STATE_WORDS
@@ -260,9 +261,7 @@ def _groups(
 def _lane_name(lane: Lane, car: Car) -> str:
     if lane.kind != "lamp":
         return NAMES.get(lane.kind, lane.name)
-    lamps = (module.telltales.get(lane.name) for module in car.built.modules.values())
-    title = next((lamp.title for lamp in lamps if lamp and lamp.title), lane.name)
-    return f"{title.replace('_', ' ').removesuffix(' lamp')} lamp"
+    return lamp_words(lane.name, car)
 
 
 # -- where marks go ------------------------------------------------------------------------------------------

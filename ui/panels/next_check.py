@@ -64,7 +64,7 @@ def _check(one: Ranked) -> None:
     end = (
         "" if one.minutes_to_end is None else f", about {one.minutes_to_end:.1f} min until one cause is left"
     )
-    st.markdown(f"{one.check.minutes:g} min of labor, {one.bits:.2f} bits{end}. {one.check.why}")
+    st.markdown(f"{one.check.minutes:g} min of labor{end}. {one.check.why}")
     rows = [(outcome.shows, f"{outcome.share:.0%}", _leaves(outcome.leaves)) for outcome in one.outcomes]
     sheet.show(plain_table(("if it shows", "likely", "this is left"), rows), "next_outcomes")
     for words in dict.fromkeys(one.check.cautions):

@@ -66,7 +66,8 @@ def play_example(
     for place, action in enumerate((*before, *watched)):
         if place == len(before):
             held.events = []
-        held.said = held.do(action, report)
+        held.do(action, report)
+    held.said = ""  # the strip tells the last action, not the wait after it
 
 
 def restore(held: Held, report: Report, text: str) -> None:

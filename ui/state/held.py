@@ -130,7 +130,16 @@ class Held:
             return Outcome(text, (), report).words
         if verb in SEAT:
             return f"{visible.seat.told} · ignition {visible.seat.ignition}"
-        return self.told[1] if self.told[0] == text else ""
+        shown = self.told[1] if self.told[0] == text else ""
+        return shown or ("" if visible.only_found or visible.unasked else self._brought())
+
+    def _brought(self) -> str:
+        """What everyone in the bay sees come of what was just done: codes, lamps."""
+        codes = sum(event.kind == "code" and event.value == "present" for event in self.events)
+        lamps = sum(event.kind == "telltale" and event.value == "lit" for event in self.events)
+        light = "lights" if lamps == 1 else "light"
+        told = (codes and f"{counted(codes, 'code')} set", lamps and f"{counted(lamps, 'lamp')} {light}")
+        return ", ".join(words for words in told if words)
 
     def pauses_after(self, verb: str) -> bool:
         """Whether time passes after an action of this kind."""

@@ -119,7 +119,10 @@ def _search(held: Held, question: Question) -> None:
     )
     count = len(edits_of(question))
     sets = 1 + count + (count * (count - 1) // 2 if most_at_once() == 2 else 0)
-    st.caption(f"{sets} sets of edits, the likeliest first. {odds_words()}", help=term("isolation"))
+    kinds = "faults and pairs of faults" if most_at_once() == 2 else "faults"
+    st.caption(
+        f"{sets:,} {kinds} to try, the likeliest first.", help=f"{odds_words()}\n\n{term('isolation')}"
+    )
     start, nothing = partial(_start, held), not (question.steps or question.log)
     button(
         "Find possible causes", "suspects_find", start, icon="person_search", primary=True, disabled=nothing
