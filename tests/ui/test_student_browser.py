@@ -69,8 +69,17 @@ def read_the_debrief(page: Page) -> None:
     expect(page.locator(".st-key-checks")).to_contain_text("Fit F2")
 
 
+def go_on_with_the_next(page: Page) -> None:
+    """The next exercise of the curriculum begins, at its top and with nothing chosen on its car."""
+    page.get_by_text("Words on this page").scroll_into_view_if_needed()
+    button(page, "Next: Dark dash")
+    expect(page.get_by_text("Dark dash").first).to_be_in_viewport()
+    expect(page.locator(".st-key-order")).to_be_in_viewport()
+    expect(page.locator("svg.map .picked")).to_have_count(0)
+
+
 def test_a_whole_exercise_alone_with_a_refresh_in_the_middle(page: Page) -> None:
-    """A student alone solves an exercise, and a refresh on the way loses nothing."""
+    """A student alone solves an exercise; a refresh loses nothing, and the next one is a click away."""
     take_an_exercise_home(page, "02-left-in-storage")
     expect(page.locator(".st-key-order")).to_contain_text("hay barn")
     find_the_empty_holder(page)
@@ -79,6 +88,7 @@ def test_a_whole_exercise_alone_with_a_refresh_in_the_middle(page: Page) -> None
     assert "6 of 6 modules answer, 0 codes" in scan(page)
     hand_in(page, "F2", "missing", "the holder was empty")
     read_the_debrief(page)
+    go_on_with_the_next(page)
 
 
 def test_on_a_phone_the_exercise_fits_and_can_be_worked(

@@ -40,9 +40,15 @@ def show_to_play(html: str, playback: Mapping[str, Any], key: str, on_pick: Call
     _sheet(key=key, data={"html": html, "playback": playback}, on_pick_change=on_pick)
 
 
-def show_to_fit(html: str, key: str, narrow: bool, on_pick: Callable[[], None] | None = None) -> bool:
-    """Show a sheet that also tells whether it is narrow; until it has told, it is as `narrow` says."""
-    data = {"html": html, "asks_width": True, "narrow": narrow, "narrower_than_px": NARROWER_THAN_PX}
+def show_to_fit(
+    html: str, key: str, narrow: bool, on_pick: Callable[[], None] | None = None, news: str = ""
+) -> bool:
+    """Show a sheet that also tells whether it is narrow; until it has told, it is as `narrow` says.
+
+    news: as of `show`.
+    """
+    width = {"asks_width": True, "narrow": narrow, "narrower_than_px": NARROWER_THAN_PX}
+    data = {"html": html, "news": news} | width
     result = _sheet(key=key, data=data, on_pick_change=on_pick or _nothing, on_narrow_change=_nothing)
     told = result.get("narrow")
     return narrow if told is None else bool(told)

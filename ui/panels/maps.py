@@ -23,15 +23,15 @@ from ui.state.visible import Visible
 BY_BUS, IN_THE_CAR = "by bus", "in the car"
 
 
-def show(held: Held, visible: Visible, on_pick: Callable[[], None]) -> None:
-    """The map of the car in the bay or of an exercise, in the one or the other way."""
+def show(held: Held, visible: Visible, on_pick: Callable[[], None], news: str = "") -> None:
+    """The map of the car in the bay or of an exercise, either way; news: as of `sheet.show`."""
     with st.container(key="map_ways"):
         way = tabs("map", (BY_BUS, IN_THE_CAR), "map_way", BY_BUS)
     picked = st.session_state.get("part") or ""
     if way == IN_THE_CAR and st.session_state.get("panel") != timeline.PANEL:  # that one plays on the buses
-        fitted(partial(_plan, held.car, visible, picked), "map", on_pick)
+        fitted(partial(_plan, held.car, visible, picked), "map", on_pick, news)
     else:
-        fitted_map(held.car, held.layout, visible, "map", picked, on_pick)
+        fitted_map(held.car, held.layout, visible, "map", picked, on_pick, news=news)
 
 
 def show_small(held: Held, visible: Visible, on_pick: Callable[[], None]) -> None:
@@ -48,6 +48,7 @@ def fitted_map(
     picked: str = "",
     on_pick: Callable[[], None] | None = None,
     explained: bool = True,
+    news: str = "",
 ) -> None:
     """The map of a car by buses, laid out for the browser's width; `explained`: with what its marks mean."""
 
@@ -55,13 +56,15 @@ def fitted_map(
         html = car_map(car, layout(NARROW if narrow else WIDE), visible, picked)
         return html + _legend(visible) if explained else html
 
-    fitted(drawn, key, on_pick)
+    fitted(drawn, key, on_pick, news)
 
 
-def fitted(draw: Callable[[bool], Markup], key: str, on_pick: Callable[[], None] | None = None) -> None:
+def fitted(
+    draw: Callable[[bool], Markup], key: str, on_pick: Callable[[], None] | None = None, news: str = ""
+) -> None:
     """A drawing that depends on whether the browser is narrow; drawn again when that turns out otherwise."""
     narrow = bool(st.session_state.get("narrow", False))
-    now_narrow = sheet.show_to_fit(draw(narrow), key, narrow, on_pick)
+    now_narrow = sheet.show_to_fit(draw(narrow), key, narrow, on_pick, news)
     if now_narrow != narrow:
         st.session_state.narrow = now_narrow
         st.rerun(scope="fragment")

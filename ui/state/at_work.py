@@ -22,6 +22,7 @@ from sim.training.exams import HELD_BACK
 from sim.training.hand_in import normal_causes
 from sim.training.jobs import WorkStep
 from sim.training.kept_attempts import KeptAttempt
+from sim.training.library import Entry
 from sim.training.rows import AssignmentRow, ClassNotice, MessageRow, StudentRow
 from sim.training.step_words import step_words
 from sim.vehicle.problems import Problem
@@ -210,6 +211,29 @@ def begin(assignment_id: int) -> None:
     lay_down()
     st.query_params[EXERCISE] = str(assignment_id)
     st.session_state.to_the_exercise = True
+    st.session_state.part = None  # what was chosen on another car is not chosen on this one
+
+
+def begin_entry(student: StudentRow, entry: Entry) -> None:
+    """Put an exercise of the curriculum on the desk of a student who practices alone, and begin it."""
+    if entry.name in classroom.exercises_in_exams((entry.name,)):
+        st.session_state.desk_problem = HELD_BACK
+        return
+    begin(classroom.records().assignments.give(student.class_id, entry.text, practice=True).id)
+
+
+def next_entry(held: AtWork) -> Entry | None:
+    """For who practices alone: what comes after this exercise and was not begun; none in a class."""
+    if not is_alone(held.student):
+        return None
+    begun = {task.assignment.exercise for task in classroom.records().assignments.desk(held.student.id)}
+    known = [entry for entry in classroom.library().entries() if not entry.own]
+    in_exams = classroom.exercises_in_exams(tuple(entry.name for entry in known))
+    titles = [entry.exercise.exercise for entry in known]
+    here = titles.index(held.assignment.exercise) if held.assignment.exercise in titles else -1
+    following = (*known[here + 1 :], *known[: here + 1])
+    open_ones = (one for one in following if one.exercise.exercise not in begun and one.name not in in_exams)
+    return next(open_ones, None)
 
 
 def lay_down() -> None:

@@ -27,7 +27,8 @@ from sim.training.debrief_page import (
 )
 from sim.training.forecast import RunSuspects
 from sim.training.good_method import SOURCE
-from sim.training.rows import TaskRow
+from sim.training.library import Entry
+from sim.training.rows import StudentRow, TaskRow
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.words import counted
@@ -155,7 +156,13 @@ def _go_on(held: AtWork) -> None:
             )
             start = partial(_to_next, following.assignment.id)
             button(words, "next_exercise", start, icon="arrow_forward", primary=True)
-        button("All exercises", "to_desk", _to_desk, icon="inbox", primary=following is None)
+        entry = at_work.next_entry(held) if following is None else None
+        if entry is not None:
+            start = partial(_to_next_entry, held.student, entry)
+            words = f"Next: {plain(entry.exercise.exercise)}"
+            button(words, "next_entry", start, icon="arrow_forward", primary=True)
+        primary = following is None and entry is None
+        button("All exercises", "to_desk", _to_desk, icon="inbox", primary=primary)
 
 
 def _next_task(held: AtWork) -> TaskRow | None:
@@ -169,6 +176,11 @@ def _next_task(held: AtWork) -> TaskRow | None:
 def _to_next(assignment_id: int) -> None:
     lab_work.forget(WORK)
     at_work.begin(assignment_id)
+
+
+def _to_next_entry(student: StudentRow, entry: Entry) -> None:
+    lab_work.forget(WORK)
+    at_work.begin_entry(student, entry)
 
 
 def _marks(held: AtWork) -> None:

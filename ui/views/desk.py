@@ -6,7 +6,6 @@ from functools import partial
 
 import streamlit as st
 
-from sim.training.exams import HELD_BACK
 from sim.training.library import Entry
 from sim.training.rows import ClassRow, StudentRow, TaskRow
 from sim.vehicle.problems import Problem
@@ -186,7 +185,7 @@ def _offer(student: StudentRow, entry: Entry, in_exam: bool) -> None:
             f"{exercise.minutes:g} min of labor · {plain(exercise.whole_car.title)}"
         )
         help = "A class has it as an exam now: it comes back when the exam is released." if in_exam else None
-        take = partial(_take, student, entry)
+        take = partial(at_work.begin_entry, student, entry)
         # named by its title: fifty buttons "Begin" could not be told apart by ear
         button(
             plain(exercise.exercise),
@@ -197,10 +196,3 @@ def _offer(student: StudentRow, entry: Entry, in_exam: bool) -> None:
             help=help,
         )
         st.caption(words)
-
-
-def _take(student: StudentRow, entry: Entry) -> None:
-    if entry.name in classroom.exercises_in_exams((entry.name,)):
-        st.session_state.desk_problem = HELD_BACK
-        return
-    at_work.begin(classroom.records().assignments.give(student.class_id, entry.text, practice=True).id)

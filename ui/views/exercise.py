@@ -83,7 +83,7 @@ def _exercise() -> None:
 
 
 def _map(held: AtWork, visible: Visible) -> None:
-    maps.show(held, visible, _picked_on_map)
+    maps.show(held, visible, _picked_on_map, f"exercise {held.work.id}")
 
 
 def _picked_on_map(key: str = "map") -> None:
