@@ -88,7 +88,9 @@ def seen(car: Car, *given: str) -> Seen:
     shown = {row.title: row.shown for row in live.rows} or {"": live.refusal}
     silent = report.silent if report.power else ("the tester has no power",)
     codes = frozenset(f"{module} {code}" for module, code in report.codes)
-    return Seen(seat.engine_words, seat.lit, silent, codes, shown, running_v, draw_a)
+    return Seen(
+        ", ".join((seat.engine_words, *seat.sounds)), seat.lit, silent, codes, shown, running_v, draw_a
+    )
 
 
 def row(fault: str, now: Seen, healthy: Seen) -> tuple[str, ...]:

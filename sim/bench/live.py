@@ -24,6 +24,7 @@ from sim.bench.pulses import PulseTrain, pulse_trains
 from sim.bench.running_car import LatestEvents
 from sim.bench.supplies import Supplies
 from sim.bench.traffic import car_streams, lin_clusters
+from sim.bench.units import CommandedUnits
 from sim.modules.facts import MOVES, Fact
 from sim.modules.gateway import FrameRoutes
 from sim.modules.managed_bus import management_streams
@@ -110,6 +111,7 @@ class LiveCar:
         self.relays = Relays(self, self.causes)
         self.high_voltage = LiveHighVoltage(self, self.causes)
         self.battery = StateOfCharge(self.world, self.invalidate, self._battery_falls)
+        self.units = CommandedUnits(self, self.causes)
         self._supplies = Supplies(self, self.causes)
         self._fuses = Fuses(self.world, self._blow)
         self._intermittents = Intermittents(self.world, self._turn_contact)
@@ -257,7 +259,7 @@ class LiveCar:
         generator = self.world.engine.value == "running" or self.high_voltage.converts
         return SwitchState(
             running, driven, self.operated, self.relays.pulled_in, generator, self._bus_faults.dominant,
-            self.battery.override_pct,
+            self.battery.override_pct, self.units.turning,
         )  # fmt: skip
 
     def invalidate(self, module: str | None = None) -> None:
@@ -308,6 +310,7 @@ class LiveCar:
             self.battery.update(self.reading)
         self.relays.update()
         self.engine.update()
+        self.units.update()
         self.high_voltage.update()
         if self.world.speed_kph.value and self.world.engine.value not in MOVES:
             self.world.speed_kph = Fact(0, self.world.engine.event)  # it rolls to a stop

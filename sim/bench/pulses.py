@@ -5,6 +5,7 @@ current, or an output that joins two points. Instruments add what it does to the
 (`sim.instruments.pulsed`).
 
     SENT           the signal pulled down for some ticks at the start of every pulse (`sim.network.sent`)
+    command        a module switches its pin to its own ground, by pulse width modulation
     wheel speed    7 mA more while a tooth passes: TEETH in ROLLING_M of way, half of the time
 
 Not modelled: what two signals do to each other on one wire, jitter, a wheel that is out of round.
@@ -28,11 +29,14 @@ KPH_PER_M_S = 3.6
 TOOTH_SHARE = 0.5
 # of a SENT output: its low level is below 0.5 V (SAE J2716, from memory); it works above this supply
 SENT_LOW_OHM, SENT_LEAST_V = 15.0, 4.0
+LOW_SIDE_OHM = 0.5  # of a module's low-side driver; data sheets give some tenths of an ohm, from memory
+LOW_SIDE_A = 2.0  # what it carries at most: it protects itself; from memory
 
 
 @dataclass(frozen=True, slots=True)
 class PulseTrain:
-    """A signal that repeats: at `ends` of the network it draws `more_a`, or joins them by `ohm`.
+    """A signal that repeats: at `ends` of the network it draws `more_a`, or joins them by `ohm`,
+    which carries `limit_a` at most.
 
     active: from when to when within each period of `period_s`, in s. begin_s: where one period begins.
     """
@@ -44,6 +48,7 @@ class PulseTrain:
     begin_s: float = 0.0
     more_a: float = 0.0
     ohm: float = 0.0
+    limit_a: float = math.inf
     words: str = ""
 
     @property
@@ -78,7 +83,34 @@ def wheel_frequency_hz(speed_kph: float) -> float:
 
 def pulse_trains(car: Car, world: World, reading: Reading) -> tuple[PulseTrain, ...]:
     """The signals of a car now."""
-    return (*_wheel_speeds(car, world, reading), *_sent_frames(car, world, reading))
+    found = (*_wheel_speeds(car, world, reading), *_sent_frames(car, world, reading))
+    return (*found, *command_trains(car, world))
+
+
+def command_trains(car: Car, world: World) -> Iterator[PulseTrain]:
+    """What modules do to the pins that they switch by pulse width."""
+    for (module, pin), pct in world.duty_pct.items():
+        if pct:
+            period_s = 1 / car.built.modules[module].pulsed[pin].hz
+            active = ((0.0, pct / 100 * period_s),)
+            ends = (f"{module}:{pin}", f"{module}:0")
+            yield PulseTrain(f"{module} {pin}", ends, period_s, active, ohm=LOW_SIDE_OHM, limit_a=LOW_SIDE_A)
+
+
+def step_v(found: Reading, train: PulseTrain, a: str, b: str) -> float:
+    """What a signal adds to the voltage of a against b while it is active.
+
+    The network as it is solved gives the impedance between both places (superposition).
+    """
+    ports = found.ports([(a, b), train.ends])
+    here_v, at_v = ports.voltage_v
+    if here_v is None or at_v is None:
+        return 0.0
+    across_ohm, own_ohm = float(ports.impedance_ohm[0, 1]), float(ports.impedance_ohm[1, 1])
+    drawn_a = train.more_a if train.more_a else at_v / (own_ohm + train.ohm)
+    drawn_a = max(-train.limit_a, min(train.limit_a, drawn_a))
+    step = -across_ohm * drawn_a
+    return step if math.isfinite(step) else 0.0
 
 
 def _wheel_speeds(car: Car, world: World, reading: Reading) -> Iterator[PulseTrain]:

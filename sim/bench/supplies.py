@@ -7,7 +7,9 @@ from dataclasses import replace
 from functools import partial
 
 from sim.bench.causes import Causes
+from sim.bench.pulses import command_trains, step_v
 from sim.bench.running_car import RunningCar
+from sim.modules.pulsed_outputs import PulsedMonitor
 
 
 class Supplies:
@@ -31,10 +33,22 @@ class Supplies:
                 module.pins.sense(function, pin_v, partial(causes.sense, name, function))
             for function in module.pins.measured:
                 module.pins.volt[function] = reading.pin_v(name, function)
+            self._switched_pins(name)
             for circuit in module.circuits:
                 pin, other = circuit.check.pin, circuit.check.agrees_with
                 other_v = reading.pin_v(name, other) if other else 0.0
                 circuit.measure(reading.pin_v(name, pin), other_v, partial(causes.circuit, name, pin, other))
+
+    def _switched_pins(self, name: str) -> None:
+        """The voltages to which a module pulls the pins that it switches by pulse width."""
+        module = self._live.modules[name]
+        for train in command_trains(self._live.car, self._live.world) if module.spec.pulsed else ():
+            owner, pin = train.part.split()
+            monitor = module.signals[pin] if owner == name else None
+            if isinstance(monitor, PulsedMonitor):
+                switched_v = self._live.reading.pin_v(name, pin)
+                switched_v += step_v(self._live.reading, train, *train.ends)
+                monitor.measure(switched_v, partial(self._causes.circuit, name, pin))
 
     def _startable(self) -> set[str]:
         """Modules without supply that have enough now, also once they and all others draw what they run with.

@@ -1,6 +1,6 @@
 """The driver's seat: lamps, cluster, engine, and what the pedal and button feel like.
 
-Not modelled: sounds, gauges, messages in plain text.
+Not modelled: gauges, messages in plain text, sounds but those of fans that turn at full speed.
 """
 
 from __future__ import annotations
@@ -39,11 +39,22 @@ class Seat:
     rough: bool = False  # the engine shakes: a cylinder does not fire
     pack_pct: int | None = None
     speed_kph: int = 0
+    roaring: tuple[str, ...] = ()  # fans that turn at full speed, which is heard
 
     @property
     def engine_words(self) -> str:
         """What the engine does, as it feels."""
         return f"{self.engine} rough" if self.rough else engine_words(self.engine)
+
+    @property
+    def sounds(self) -> tuple[str, ...]:
+        """What is heard, in words."""
+        return tuple(f"{name.replace('_', ' ')} at full speed" for name in self.roaring)
+
+    @property
+    def heard(self) -> str:
+        """What is heard, as a headline goes on with it."""
+        return "".join(f" · **{one}**" for one in self.sounds)
 
     @property
     def what(self) -> str:
@@ -80,6 +91,7 @@ def seat_of(bench: Bench) -> Seat:
         bool(bench.live.world.misfires),
         _pack_pct(bench),
         int(str(bench.live.world.speed_kph.value)),
+        bench.live.units.roaring,
     )
 
 

@@ -66,7 +66,7 @@ class LiveData:
                 return unsigned(self._high_voltage(one.name), 2)
             case "charging":
                 return bytes([self._charging(one.name, pin_v)])
-            case "wheel":
+            case "wheel" | "duty":
                 return unsigned(self._told(one.name), 1)
             case "frames":
                 return unsigned(self._told(one.name) * FLOW_STEPS, 2)
@@ -118,7 +118,7 @@ def live_value(one: LiveDatum, data: bytes, codec: Codec) -> float | str:
         return float(int.from_bytes(data, "big"))
     if one.kind == "frames":
         return int.from_bytes(data, "big") / FLOW_STEPS
-    if one.kind == "wheel":
+    if one.kind in ("wheel", "duty"):
         return float(data[0])
     if one.kind == "coolant":
         return float(data[0] - COOLANT_OFFSET_C)

@@ -1,7 +1,7 @@
 """What a module senses and switches: wired inputs, sense lines, output drivers and telltales.
 
-Not modelled: debouncing, inputs that are read as a voltage (`CircuitMonitor` judges those), pulse width
-modulation, current limits of a driver.
+Not modelled: debouncing, inputs that are read as a voltage (`CircuitMonitor` judges those), current
+limits of a driver.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from collections.abc import Callable
 
 from sim.modules.facts import OFF, Fact
 from sim.modules.knowledge import Knowledge
+from sim.modules.pulsed_outputs import PulsedOutputs
 from sim.modules.set_up import SetUp
 from sim.modules.world import LIFELESS, Causes, Host, Timer
 from sim.vehicle.high_voltage_parts import high_voltage_switches, inlet_of
@@ -86,12 +87,13 @@ class Outputs:
         self._rules = {name: one.when for name, one in host.spec.outputs.items()}
         self._rules |= dict(high_voltage_switches(host.world.car.built, host.name))
         self.on |= dict.fromkeys(self._rules, False)
+        self._pulsed = PulsedOutputs(host, knowledge, set_up, self.events)
         self._driver_rules = [(name, knowledge.asks(when)) for name, when in self._rules.items()]
         self._lamp_rules = [(name, knowledge.asks(one.when)) for name, one in host.spec.telltales.items()]
 
     def update(self) -> bool:
         """Switch by the rules; returns whether a driver has changed."""
-        changed = self._switch_drivers()
+        changed = self._switch_drivers() | self._pulsed.update()
         self._switch_telltales()
         return changed
 
@@ -122,6 +124,7 @@ class Outputs:
             if self.on[name]:
                 self.on[name] = False
                 self.events[name] = self._host.state_event or 0
+        self._pulsed.shut()
         for name in self.telltales:
             self.telltales[name] = False
 

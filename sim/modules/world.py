@@ -184,6 +184,7 @@ class World:
     engine: Fact = field(default_factory=lambda: Fact("stopped"))
     coolant_was: tuple[float, float] = (AMBIENT_C, 0.0)  # temperature in °C, and since when, in s
     misfires: dict[int, Causes] = field(default_factory=dict)  # cylinders that do not fire, and why
+    duty_pct: dict[tuple[str, str], int] = field(default_factory=dict)  # of outputs, by module and pin
     high_voltage: HighVoltageBus | None = None
     speed_kph: Fact = field(default_factory=lambda: Fact(0))
     tester_event: int | None = None

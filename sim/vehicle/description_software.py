@@ -122,6 +122,26 @@ class Output(Part):
     when: Condition
 
 
+class PulseStep(Part):
+    """One duty cycle of an output, and when it applies."""
+
+    when: Condition
+    pct: int = Field(ge=1, le=100)
+
+
+class PulsedOutput(Part):
+    """A low-side driver that switches its pin to ground `hz` times a second, for a share of each period.
+
+    The first of `steps` whose condition holds gives the share; none, and the pin is left alone. The load that
+    ends on the pin pulls it up meanwhile. `battery_code` is set when the pin does not fall.
+    """
+
+    title: str = ""
+    hz: float = Field(100, ge=1, le=2000)  # common practice for fans; valves 10 to 300 Hz
+    steps: tuple[PulseStep, ...] = Field(min_length=1)
+    battery_code: DtcText | None = None
+
+
 class Reference(Part):
     """A 5 V supply that a module gives to sensors while it runs, current-limited.
 
@@ -248,6 +268,7 @@ class Module(Part):
     inputs: dict[Name, Input] = Field(default_factory=dict)
     references: dict[Name, Reference] = Field(default_factory=dict)
     outputs: dict[Name, Output] = Field(default_factory=dict)
+    pulsed: dict[Name, PulsedOutput] = Field(default_factory=dict)
     telltales: dict[Name, Telltale] = Field(default_factory=dict)
     bulb_check_s: float = Field(3, ge=0, le=60)  # lamp check at ignition on; common practice
     fob_receiver: bool = False

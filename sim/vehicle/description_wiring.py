@@ -281,16 +281,30 @@ class Switch(Part):
         return tuple(wire_end(item) for item in self.to)
 
 
+class Unit(Part):
+    """The electronics of a load with a motor that a module commands over `to`, by pulse width.
+
+    The motor draws `full_a` at full speed, less in proportion, from the load's feed to `ground`.
+    """
+
+    full_a: float = Field(gt=0, le=100)
+    ground: str | None = None
+    works_above_v: float = Field(8, gt=0, le=60)  # common practice
+    fails_after_s: float = Field(3, gt=0, le=60)  # without a command it goes to full speed; common practice
+
+
 class Load(Part):
     """Something that draws current, fed by a fuse or relay.
 
-    Its other side is on `to`: a ground, or a module's pin.
+    Its other side is on `to`: a ground, or a module's pin. With a `unit`, `to` is its command wire and `ohm`
+    what pulls that wire up to the feed.
     """
 
     title: str = ""
     ohm: Ohms
     to: str
     kind: Literal["coil", "injector", "starter", "lamp", "motor", "heater", "other"] = "other"
+    unit: Unit | None = None
 
     @property
     def end(self) -> WireEnd:

@@ -143,6 +143,14 @@ class Draw(Element):
 
 
 @dataclass(frozen=True, slots=True)
+class UnitMotor(Element):
+    """The motor of a unit that a module commands: draws a share of `full_a`, by its speed."""
+
+    unit: str
+    full_a: float
+
+
+@dataclass(frozen=True, slots=True)
 class ReferenceSupply(Element):
     """A module's supply for sensors at `a` against `b`, on while the module runs."""
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from functools import partial
 
 from sim.vehicle.circuits import LOW_A, PART_OHM, SENSOR_LEAST_V
-from sim.vehicle.description_wiring import Charging, Relay, Track
+from sim.vehicle.description_wiring import Charging, Relay, Track, Unit
 from sim.vehicle.elements import (
     RELAY_OHM,
     Coil,
@@ -23,6 +23,7 @@ from sim.vehicle.elements import (
     Resistor,
     ShortingBar,
     Source,
+    UnitMotor,
 )
 from sim.vehicle.loom import Loom
 from sim.vehicle.problems import Path, Problem, did_you_mean, unknown
@@ -40,6 +41,7 @@ JOINT_OHM = 0.001  # a ground terminal under its bolt; common practice
 LAMP_TERMINAL_OHM = 10.0  # of a generator's lamp terminal while it charges; our choice, small beside an input
 GENERATOR_GROUND_M = 0.3  # case, bracket and strap to the engine; common practice
 LINK_M = 0.3  # the cable between two batteries; common practice
+UNIT_MM2 = 4.0  # ground wire of a commanded motor of some 30 A; common practice
 STARTER_MM2 = 50.0  # starter cable and engine ground strap; common practice for some 200 A
 # usual conductor size by fuse rating; common practice
 AREA_BY_RATING = ((5, 0.5), (7.5, 0.75), (10, 0.75), (15, 1.5), (20, 2.5), (30, 4.0), (60, 10.0), (500, 25.0))
@@ -267,6 +269,17 @@ def lay_load(loom: Loom, name: str) -> None:
         raise Problem(f"no ground or module pin '{end.target}'{did_you_mean(end.target, known)}", path)
     area_mm2 = STARTER_MM2 if load.kind == "starter" else 1.5
     loom.run(f"{name}.2", target, end.via, 1.0, area_mm2, name, path)
+    if load.unit:
+        _lay_unit(loom, name, load.unit)
+
+
+def _lay_unit(loom: Loom, name: str, unit: Unit) -> None:
+    """The motor of a commanded load, and its ground."""
+    path = ("loads", name, "unit", "ground")
+    loom.add(UnitMotor(f"{name}:motor", f"{name}.1", f"{name}.3", name, unit.full_a))
+    end = None if unit.ground is None else wire_end_at(unit.ground, path)
+    ground = loom.ground_node(end.target if end else None, path)
+    loom.run(f"{name}.3", ground, end.via if end else (), 1.0, UNIT_MM2, name, path)
 
 
 def lay_switch(loom: Loom, name: str) -> None:

@@ -32,6 +32,7 @@ LiveKind = Literal[
     "quality",
     "wheel",
     "frames",
+    "duty",
 ]
 # what a battery module measures: title and unit
 HIGH_VOLTAGE_DATA: Final = {
@@ -94,6 +95,7 @@ def _named(car: Car, module: str) -> Iterator[tuple[LiveKind, str]]:
     yield from (("wheel", one.part) for one in own)
     sensors = car.built.sensors.items()
     yield from (("frames", name) for name, one in sensors if one.sent_code and one.ends[1].part == module)
+    yield from (("duty", pin) for pin in spec.pulsed)
     yield from (("input", name) for name in spec.inputs)
     lines = sense_lines(car, module)
     yield from (("line", pin.function) for pin in car.pins_of(module) if pin.function in lines)
@@ -112,6 +114,8 @@ def _words(kind: LiveKind, name: str) -> tuple[str, str]:
         return f"voltage at pin {name}", "V"
     if kind == "frames":
         return name.replace("_", " "), "kg/h"
+    if kind == "duty":
+        return f"duty cycle {name.replace('_', ' ')}", "%"
     if kind == "wheel":
         return name.replace("_", " "), "km/h"
     if kind == "coolant":

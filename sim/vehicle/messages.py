@@ -375,6 +375,8 @@ def conditions_of(vehicle: Vehicle, name: str) -> Iterator[tuple[Path, Condition
     here = ("modules", name)
     for output, driven in module.outputs.items():
         yield (*here, "outputs", output), driven.when
+    for pin, pulsed in module.pulsed.items():
+        yield from (((*here, "pulsed", pin, "steps", n), step.when) for n, step in enumerate(pulsed.steps))
     for signal, spec in module.signals.items():
         if spec.when:
             yield (*here, "signals", signal), spec.when

@@ -45,6 +45,7 @@ def _codes(vehicle: Vehicle, name: str) -> Iterator[str]:
     checks += [one.code for one in vehicle.watched.values() if one.module == name]
     told = (one for one in vehicle.sensors.values() if one.ends[1].part == name)
     checks += [one.sent_code for one in told if one.sent_code is not None]
+    checks += [one.battery_code for one in module.pulsed.values() if one.battery_code is not None]
     yield from checks
     for place, (bus, spec) in enumerate(vehicle.buses.items()):
         code = spec.off_code or bus_off_code(place)

@@ -28,6 +28,7 @@ from sim.vehicle.elements import (
     RelayContact,
     Resistor,
     ShortingBar,
+    UnitMotor,
     Wire,
 )
 from sim.wiring.errors import CircuitError, require_positive
@@ -94,6 +95,7 @@ class SwitchState:
     pulled_in: relays whose contact is closed.
     generator: does it turn, or the DC/DC converter work, and charge?
     dominant: transceivers that hold their lines dominant without end, stuck.
+    speeds_pct: the motors of commanded units that turn, each with its share of full speed in %.
     charge_pct: the battery's charge where it is no longer what the car's condition says, else None.
     """
 
@@ -104,13 +106,14 @@ class SwitchState:
     generator: bool = False
     dominant: frozenset[str] = frozenset()
     charge_pct: float | None = None
+    speeds_pct: frozenset[tuple[str, int]] = frozenset()
 
 
 def is_switched(element: Element) -> bool:
     """Does the element's conduction follow the `SwitchState`?"""
     if isinstance(element, Contact):
         return element.connector == "DLC"
-    switching = HandSwitch | Driver | RelayContact | Draw | ReferenceSupply | Bias
+    switching = HandSwitch | Driver | RelayContact | Draw | UnitMotor | ReferenceSupply | Bias
     charging = GeneratorOutput | GeneratorSignal | PilotSource | PilotDiode | CableCode
     return isinstance(element, switching | charging)
 
@@ -136,6 +139,8 @@ def is_closed(element: Element, car: Car, state: SwitchState) -> bool:
             return state.generator and car.is_whole(car.elements["GEN"])
         case ReferenceSupply() | Bias():
             return element.module in state.running
+        case UnitMotor():
+            return any(unit == element.unit for unit, _ in state.speeds_pct)
         case Draw():
             return (element.run_a if element.module in state.running else element.sleep_a) > 0
     return True
@@ -155,6 +160,8 @@ def _built_ohm(element: Element, car: Car) -> float:
             return fuse_cold_ohm(car.harness.fitted_a.get(element.id, element.rating_a))
         case Draw():
             return draw_v(car) / element.run_a
+        case UnitMotor():
+            return draw_v(car) / element.full_a
         case Contact() | Coil() | RelayContact() | HandSwitch() | Driver() | Resistor() | LoadPart():
             return element.ohm
         case GeneratorSignal() | Bias() | ShortingBar() | CableCode():

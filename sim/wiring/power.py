@@ -31,6 +31,7 @@ from sim.vehicle.elements import (
     ReferenceSupply,
     Source,
     Transceiver,
+    UnitMotor,
 )
 from sim.vehicle.ethernet import COMMON_MODE_OHM, LEAK_OHM
 from sim.wiring.battery import charging_ohm, rest_v
@@ -82,6 +83,8 @@ class PowerCircuit:
             self._set_closed(element.id, is_closed(element, self._car, state))
             if isinstance(element, Draw):
                 self._set_draw(element, state)
+            elif isinstance(element, UnitMotor):
+                self._set_motor(element, dict(state.speeds_pct).get(element.unit, 0))
         for id, module in self._biases:
             self._set_bias(id, module in state.running)
         self._set_charge(charge_pct(self._car) if state.charge_pct is None else state.charge_pct)
@@ -170,6 +173,11 @@ class PowerCircuit:
         if amp > 0 and self._ohm.get(draw.id) != amp:
             self._circuit.set_ohm(draw.id, draw_v(self._car) / amp)
             self._ohm[draw.id] = amp
+
+    def _set_motor(self, motor: UnitMotor, pct: int) -> None:
+        if pct and self._ohm.get(motor.id) != pct:
+            self._circuit.set_ohm(motor.id, draw_v(self._car) / (motor.full_a * pct / 100))
+            self._ohm[motor.id] = pct
 
     def _set_bias(self, id: str, running: bool) -> None:
         ohm = BIAS_OHM if running else IDLE_BIAS_OHM

@@ -7,12 +7,19 @@ from collections.abc import Iterable, Sequence
 from functools import cached_property
 
 from sim.vehicle.car import Car
-from sim.vehicle.elements import Coil, Draw, FuseLink, LoadPart, Resistor
+from sim.vehicle.elements import Coil, Draw, FuseLink, LoadPart, Resistor, UnitMotor
 from sim.vehicle.problems import unknown
 from sim.wiring.conduction import SwitchState
 from sim.wiring.errors import CircuitError
 from sim.wiring.power import PowerCircuit
 from sim.wiring.solution import Ports, Solution
+
+
+def _name_of(consumer: Draw | UnitMotor | LoadPart | Coil) -> str:
+    """Who draws its current."""
+    if isinstance(consumer, Draw):
+        return consumer.module
+    return consumer.unit if isinstance(consumer, UnitMotor) else consumer.id
 
 
 class CircuitInventory:
@@ -33,9 +40,7 @@ class CircuitInventory:
         self.fuses = [element.id for element in elements if isinstance(element, FuseLink)]
         self.shorts = [one for one in elements if isinstance(one, Resistor) and one.kind == "short"]
         self.consumers = {
-            one.id: one.module if isinstance(one, Draw) else one.id
-            for one in elements
-            if isinstance(one, Draw | LoadPart | Coil)
+            one.id: _name_of(one) for one in elements if isinstance(one, Draw | UnitMotor | LoadPart | Coil)
         }
 
     @cached_property

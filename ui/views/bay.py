@@ -86,7 +86,8 @@ def _headline(held: Held, visible: Visible) -> None:
     with st.container(horizontal=True, vertical_alignment="center", gap="small", key="headline"):
         st.markdown(f"**{held.car.title}** at {visible.time_s:.1f} s", width="content")
         st.markdown(
-            f"ignition **{visible.seat.ignition}** · {visible.seat.what} **{visible.seat.engine_words}**",
+            f"ignition **{visible.seat.ignition}** · {visible.seat.what} **{visible.seat.engine_words}**"
+            f"{visible.seat.heard}",
             width="content",
         )
         st.space("stretch")

@@ -106,7 +106,8 @@ def _headline(held: AtWork, visible: Visible) -> None:
     with st.container(horizontal=True, vertical_alignment="center", gap="small", key="headline"):
         st.markdown(f"**{attempt.exercise.exercise}** · {held.car.title}", width="content")
         st.markdown(
-            f"ignition **{visible.seat.ignition}** · {visible.seat.what} **{visible.seat.engine_words}**",
+            f"ignition **{visible.seat.ignition}** · {visible.seat.what} **{visible.seat.engine_words}**"
+            f"{visible.seat.heard}",
             width="content",
         )
         with st.container(key="shop_time", width=260):
