@@ -159,6 +159,20 @@ def test_the_words_of_a_module_stay_inside_its_box(name: str, word: str) -> None
             assert top < y < bottom, text.text
 
 
+def test_a_long_name_without_a_hyphen_is_broken_where_a_syllable_begins() -> None:
+    """IMMOBI-LIZER, TELE-MATICS: the syllables of a dictionary (from memory)."""
+    bench = Bench(CARS["shuttle-minibus"])
+    names: dict[str, list[str | None]] = {}
+    for group in drawn(bench).iter("g"):
+        if group.get("data-id", "").startswith("module "):
+            names[group.attrib["data-id"]] = [
+                one.text for one in group.iter("text") if "name" == one.get("class")
+            ]
+    assert ["IMMOBI-", "LIZER"] == names["module IMMOBILIZER"]
+    assert ["TELE-", "MATICS"] == names["module TELEMATICS"]
+    assert ["PARK-", "BRAKE"] == names["module PARK-BRAKE"]
+
+
 def test_a_box_tells_its_codes_in_words() -> None:
     """The number of stored codes is a line of words in the box: none for a module without a code."""
     bench = Bench(CARS["six-modules"], ["unplug ABS"])

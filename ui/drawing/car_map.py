@@ -26,6 +26,7 @@ BESIDE_MARK = 19.5  # where the word of the state begins
 LETTER_W = {"I": 0.4, "-": 0.42, "M": 0.98, "W": 1.0}  # bold, per size of the type: a wide font
 OTHER_LETTER_W = 0.74
 MOST_LINES = 3  # in a box
+VOWELS = "AEIOUY"
 MAP_WORDS = {"internal failure": "failed"}  # shorter than for the ear
 MOST_SCALE = 1.9  # a small car fills its column, and is not higher than a projector
 
@@ -241,8 +242,15 @@ def _broken(name: str, room: float) -> list[str]:
     breaks = [place + 1 for place, letter in enumerate(name[:-1]) if letter == "-" and place]
     if _fitting_px(name, room) >= (BROKEN_PX if breaks else LEAST_PX):
         return [name]
-    middle = min(breaks or [(len(name) + 1) // 2], key=lambda place: abs(2 * place - len(name)))
+    middle = min(breaks or _syllables(name), key=lambda place: abs(2 * place - len(name)))
     return [name[:middle] + ("" if breaks else "-"), name[middle:]]
+
+
+def _syllables(name: str) -> list[int]:
+    """Where syllables begin, about: at a consonant before a vowel; the middle if there is no such place."""
+    inside = range(2, len(name) - 2)
+    found = [at for at in inside if name[at] not in VOWELS and name[at + 1] in VOWELS]
+    return found or [len(name) // 2]
 
 
 def _short(text: str, room: float) -> str:

@@ -83,7 +83,7 @@ def _exercise() -> None:
 
 
 def _map(held: AtWork, visible: Visible) -> None:
-    maps.show(held, visible, _picked_on_map, f"exercise {held.work.id}")
+    maps.show(held, visible, _picked_on_map, f"exercise {held.assignment.exercise}")
 
 
 def _picked_on_map(key: str = "map") -> None:
