@@ -11,7 +11,7 @@ from sim.bench.traffic import Hop
 from sim.modules.facts import Fact
 from sim.modules.world import LIFELESS
 from sim.network.streams import Stream
-from sim.vehicle.elements import TESTER
+from sim.vehicle.elements import TESTER, part_of
 from sim.wiring.connectivity import Connectivity
 from sim.wiring.segments import Segment
 
@@ -50,11 +50,11 @@ class Buses:
             for channel, part in transceivers.items()
             if part.module != TESTER and self._is_powered(part.module)
         }
-        if live.tester_plugged and live.tester_has_power and TESTER in transceivers:
-            powered.add(TESTER)
+        if live.tester_plugged and live.tester_has_power:
+            powered.update(channel for channel, part in transceivers.items() if part.module == TESTER)
         self._note_connectivity(live.reading.connectivity(frozenset(powered)))
         assert self.connectivity is not None
-        awake = frozenset(name for name in powered if name == TESTER or self.is_awake(name))
+        awake = frozenset(name for name in powered if part_of(name) == TESTER or self.is_awake(name))
         segments = network_segments(self.connectivity, awake, transceivers, live.car.classical_channels)
         segments = self._links.carried(segments, awake)
         if segments != self.segments:
@@ -164,13 +164,13 @@ class Buses:
 
     def sending_since(self, channel: str) -> int | None:
         """Return the event since which the owner of a channel is in its state."""
-        if channel == TESTER:
+        if part_of(channel) == TESTER:
             return self._live.world.tester_event
         place = self._live.car.channels[channel]
         return self._live.modules[place.module].sending_since(place.bus)
 
     def _sends_on(self, channel: str) -> bool:
-        if channel == TESTER:
+        if part_of(channel) == TESTER:
             return self._live.tester_active
         place = self._live.car.channels[channel]
         return self._live.modules[place.module].sends_on(place.bus)

@@ -207,7 +207,7 @@ class Causes:
                 return self.state(name)
         if off := self.bus_off(sender, receiver):
             return off
-        reading = self._live.reading_with_tester if TESTER in (sender, receiver) else self._live.reading
+        reading = self._live.reading_with_tester if TESTER in ends else self._live.reading
         # a module whose ground has gone lifts its lines out of the others' reach
         culprits = reading.why_unheard(sender, receiver) or tuple(
             culprit for name in ends if name in self._live.modules for culprit in reading.why_unsupplied(name)

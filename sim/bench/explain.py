@@ -87,7 +87,9 @@ def why_silent(bench: Bench, module: str) -> Because:
     if module not in bench.car.addresses:
         return Because(no_tester_address(bench.car, module))
     cause = _starved_tester(bench) or _blocked(bench, module)
+    told = bench.tester.told_of(module)
     if cause:
+        cause = Because(told, None, (cause,)) if told else cause
         return Because(f"{module} does not answer the tester", None, (cause,))
     would_wake = "" if spec.answers else ": it is asleep, a tester would wake it"
     return Because(f"nothing keeps {module} from answering{would_wake}")

@@ -3,6 +3,8 @@
 The tester takes its power from pin 16 and its ground from pins 4 and 5; it knows the modules from the car's
 description, as a technician has them from the service information.
 
+Where the connector has an Ethernet link it asks by diagnostics over IP, through the gateway at its other end.
+
 Not modelled: bit rates other than the diagnostic line's, several testers at once.
 """
 
@@ -14,6 +16,7 @@ from functools import partial
 
 from simpy.events import AnyOf
 
+from sim.bench.doip_tester import DoipTester
 from sim.bench.live import LiveCar
 from sim.modules import uds_client as asks
 from sim.modules.diagnostics import SECRET
@@ -32,10 +35,11 @@ from sim.modules.uds_responses import (
 )
 from sim.modules.world import Timer
 from sim.network.clock import CLOCK_S
+from sim.network.doip import NACK_WORDS, DiagnosticNackCode
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink, single_frame
 from sim.vehicle.addresses import FUNCTIONAL_ID, RESPONSE_OFFSET
-from sim.vehicle.elements import TESTER
+from sim.vehicle.elements import TESTER, TESTER_LINK
 
 WAIT_S = 0.15  # for a response through a gateway: P2 of 50 ms (ISO 14229-2) and a margin; common practice
 TRIES = 2
@@ -57,7 +61,7 @@ class ModuleReport:
         """One row per code, or the one of a module without any."""
         head = {"module": self.module, "answer": "answers" if self.answers else "no answer"}
         if not self.codes:
-            text = (self.note or "no codes") if self.answers else ""
+            text = self.note or ("no codes" if self.answers else "")
             return [{**head, "code": "", "text": text, "status": ""}]
         states = ["present" if one.failing_now else "stored" for one in self.codes]
         return [
@@ -134,6 +138,10 @@ class Tester:
         self.on_frame: Callable[[Frame], None] | None = None  # who else hears what comes over the bus
         self.keys = SharedSecret(SECRET)
         live.network.listen(TESTER, self._frame)
+        link = live.car.transceivers.get(TESTER_LINK)
+        self.doip = DoipTester(live) if link else None
+        ends = [stop.name for stop in live.car.built.buses[link.bus].stops] if link else []
+        self.edge = next((name for name in ends if name in live.modules), "")  # its edge node
 
     def scan(self, progress: Callable[[int, int], None] | None = None) -> Report:
         """Read the codes of every module that has an address."""
@@ -198,7 +206,7 @@ class Tester:
         requests = [asks.diagnostic_session_control(session), asks.control_dtc_setting(not held)]
         for request in requests if held else reversed(requests):
             silent = request[:1] + bytes([request[1] | SUPPRESS])
-            self._live.network.send(TESTER, functional_frame(silent))
+            self._to_all(silent)
             self._live.run(PAUSE_S)
 
     def _with_power(
@@ -216,10 +224,24 @@ class Tester:
             case DtcsRead():
                 return ModuleReport(name, True, response.codes)
             case NoResponse():
-                return ModuleReport(name, False)
+                return ModuleReport(name, False, (), self._why_silent(name))
             case NegativeResponse():
                 return ModuleReport(name, True, (), f"{response.text} ({response.bytes_text})")
         return ModuleReport(name, True, (), "an invalid response")
+
+    def _why_silent(self, name: str) -> str:
+        """What diagnostics over IP tell of a module that does not respond; nothing on CAN."""
+        return self.doip.why_silent(self._live.car.addresses[name], self.edge) if self.doip else ""
+
+    def told_of(self, name: str) -> str:
+        """What the edge node made of the last diagnostic message to a module; empty if not known."""
+        outcome = self.doip.outcome.get(self._live.car.addresses[name]) if self.doip else None
+        if outcome is None:
+            return ""
+        if outcome is True:
+            return f"{self.edge} acknowledges the diagnostic message: it is on its way, and no response comes"
+        words = NACK_WORDS[DiagnosticNackCode(outcome)]
+        return f"{self.edge} refuses the diagnostic message: {words} (code {outcome:02X})"
 
     def _unlock(self, name: str) -> Response:
         return self.unlock_in(name, Session.EXTENDED)
@@ -247,6 +269,8 @@ class Tester:
             self._at_work = False
             live.tester(False)
             return False
+        if self.doip and self.doip.routing is None:
+            self.doip.connect()
         for _ in range(3):
             self._keep_awake()
             live.run(WAKE_S / 3)
@@ -254,15 +278,26 @@ class Tester:
 
     def _keep_awake(self) -> None:
         """TesterPresent to all modules: those asleep wake up, and open sessions stay open."""
-        self._live.network.send(TESTER, functional_frame(asks.send_tester_present()))
+        self._to_all(asks.send_tester_present())
         self._present_s = self._live.now_s
+
+    def _to_all(self, request: bytes) -> None:
+        if self.doip:
+            self.doip.ask_all(request)
+        else:
+            self._live.network.send(TESTER, functional_frame(request))
 
     def end(self) -> None:
         """Disconnect, unless a session is held."""
         self._at_work = False
         if not self._held:
-            self._live.tester(False)
+            self._disconnect()
         self._live.run(PAUSE_S)
+
+    def _disconnect(self) -> None:
+        self._live.tester(False)
+        if self.doip:
+            self.doip.routing = None
 
     def hold(self, name: str) -> None:
         """Stay connected when this job ends, so that the module's session does not."""
@@ -288,7 +323,7 @@ class Tester:
             self._keep_awake()
             self._present = self._live.world.after(PRESENT_S, self._go_on)
         elif not self._at_work:
-            self._live.tester(False)
+            self._disconnect()
 
     def _exchange(self, name: str, request: bytes) -> bytes | None:
         live = self._live
@@ -296,20 +331,20 @@ class Tester:
         self._expected_id = address + RESPONSE_OFFSET
         self._inbox = []
         self._arrived = live.env.event()
-        self._link = IsoTpLink(
-            live.env,
-            partial(live.network.send, TESTER),
-            address,
-            self._expected_id,
-            self._message,
-        )
-        self._link.send(request)
+        if self.doip:
+            self.doip.ask(address, request, self._message, self._refused)
+        else:
+            send = partial(live.network.send, TESTER)
+            self._link = IsoTpLink(live.env, send, address, self._expected_id, self._message)
+            self._link.send(request)
         live.env.run(until=AnyOf(live.env, [self._arrived, live.env.timeout(WAIT_S)]))
         while self._inbox == [response_pending(request[0])]:
             self._inbox = []
             self._arrived = live.env.event()
             live.env.run(until=AnyOf(live.env, [self._arrived, live.env.timeout(P2_STAR_MS / 1000)]))
         live.network.drop(TESTER)
+        if self.doip:
+            self.doip.forget()
         self._link = None  # what comes later answers no request
         return self._inbox[0] if self._inbox else None
 
@@ -318,6 +353,11 @@ class Tester:
             self.on_frame(frame)
         if self._link is not None and frame.can_id == self._expected_id:
             self._link.frame(frame)
+
+    def _refused(self) -> None:
+        """The edge node says that the request does not get through."""
+        if not self._arrived.triggered:
+            self._arrived.succeed()
 
     def _message(self, data: bytes) -> None:
         self._inbox.append(data)

@@ -9,7 +9,7 @@ from sim.network.lin import Cluster, FrameSlot
 from sim.network.streams import Stream
 from sim.vehicle.bus_paths import bus_graph, shortest_bus_path
 from sim.vehicle.car import Car
-from sim.vehicle.elements import TESTER
+from sim.vehicle.elements import TESTER, TESTER_LINK
 from sim.vehicle.j1939_addresses import j1939_buses
 
 Streams = dict[tuple[str, str], Stream]  # by message and bus
@@ -69,13 +69,13 @@ def lin_clusters(car: Car) -> dict[str, Cluster]:
 def frame_path(car: Car, start: str, end: str) -> list[Hop]:
     """Return the path of frames from a module or the tester to a module; empty if there is none."""
     buses_of = car.messages.buses_of
-    tester = car.transceivers.get(TESTER)
+    tester = car.transceivers.get(TESTER_LINK) or car.transceivers.get(TESTER)
     here = (tester.bus,) if start == TESTER and tester else buses_of.get(start, ())
     graph = bus_graph(car.built, buses_of)
     path = shortest_bus_path(graph, here, buses_of[end])
     if not path:
         return []
-    hops, sender = [], TESTER if start == TESTER else f"{start}.{path[0]}"
+    hops, sender = [], tester.id if start == TESTER and tester else f"{start}.{path[0]}"
     for bus, next_bus in pairwise(path):
         gateway = graph.edges[bus, next_bus, 0]["gateway"]
         hops.append((sender, f"{gateway}.{bus}"))

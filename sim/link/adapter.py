@@ -19,11 +19,11 @@ from typing import Final
 
 from sim.bench.live import LiveCar
 from sim.bench.tester import WAIT_S, WAKE_S, functional_frame
-from sim.link.doip_messages import DiagnosticNackCode
 from sim.link.tap import add_tap
 from sim.modules.uds_client import send_tester_present
 from sim.modules.uds_protocol import P2_STAR_MS, response_pending
 from sim.modules.world import Timer
+from sim.network.doip import DiagnosticNackCode
 from sim.network.frames import MAX_DATA_BYTES, Frame
 from sim.network.isotp import TIME_LIMIT_S, IsoTpLink, TransportError
 from sim.vehicle.addresses import RESPONSE_OFFSET

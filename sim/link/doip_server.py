@@ -23,9 +23,10 @@ from collections.abc import Callable
 from functools import partial
 from typing import Final
 
-from sim.link import doip_messages as doip
 from sim.link.adapter import MAX_FUNCTIONAL_BYTES, Adapter
-from sim.link.doip_messages import (
+from sim.link.realtime import RealTime
+from sim.network import doip
+from sim.network.doip import (
     EVERY_MODULE,
     DiagnosticNackCode,
     Entity,
@@ -35,7 +36,6 @@ from sim.link.doip_messages import (
     PowerModeState,
     Routing,
 )
-from sim.link.realtime import RealTime
 from sim.vehicle.problems import Problem
 
 SOCKETS: Final = 64  # connections with routing; our own choice, the standard leaves it open
@@ -279,14 +279,9 @@ class DoipServer:
             client.close()
 
     async def _routing_code(self, client: _Client, source: int, kind: int) -> Routing:
-        if source not in doip.TESTER_ADDRESSES:
-            return Routing.UNKNOWN_SOURCE
-        if client.source not in (None, source):
-            return Routing.OTHER_SOURCE_ON_SOCKET
-        if kind not in doip.ACTIVATION_TYPES:
-            return Routing.UNKNOWN_TYPE
-        if client.source == source:
-            return Routing.ACTIVATED
+        code = doip.routing_code(source, kind, client.source)
+        if code != Routing.ACTIVATED or client.source == source:
+            return code
         if source in self._by_source and await self._is_alive(self._by_source[source]):
             return Routing.SOURCE_IN_USE
         if len(self._by_source) >= SOCKETS:

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 from sim.bench.bench import Bench
-from sim.link import doip_messages as doip
 from sim.link.adapter import Adapter
 from sim.link.can_bridge import CanBridge
-from sim.link.doip_messages import Entity
 from sim.link.doip_server import DoipServer
 from sim.link.realtime import RealTime
+from sim.network import doip
+from sim.network.doip import Entity
 from sim.vehicle.edits_set_up import CAR_VIN
 from sim.vehicle.elements import TESTER
 from sim.vehicle.problems import Problem
-
-EID: Final = bytes.fromhex("020000000001")  # invented: a locally administered hardware address
-GID: Final = bytes.fromhex("020000000001")
 
 
 class LiveLink:
@@ -46,7 +41,7 @@ class LiveLink:
         self.adapter = Adapter(bench.live)
         self.doip: DoipServer | None = None
         if doip_port is not None:
-            entity = Entity(CAR_VIN, EID, GID)
+            entity = Entity(CAR_VIN, doip.EID, doip.EID)
             self.doip = DoipServer(self.car, self.adapter, entity, host, doip_port, announce_port)
         self.bridges: list[CanBridge] = []
         self._can_buses = can_buses

@@ -144,7 +144,9 @@ class Recording:
                 self._writers[path].on_message_received(message)
 
     def _buses(self, kind: FrameKind) -> list[str]:
-        """The buses that a sender's frames are on: its own, and those that a lead joins to it."""
+        """The buses that a sender's CAN frames are on: its own, and those that a lead joins to it."""
+        if kind.frame.ip:
+            return []
         parts, members = self._live.car.transceivers, kind.segment.members
         return sorted({parts[channel].bus for channel in (*members, kind.channel) if channel in parts})
 

@@ -14,9 +14,9 @@ import click
 from sim.catalogue import STANDARD_INPUT
 from sim.command_line import CarWork, PortNumber, command, work_options
 from sim.instruments.run_command import print_step, worked
-from sim.link.doip_messages import ENTITY_ADDRESS, EVERY_MODULE, PORT
 from sim.link.doip_server import is_loopback
 from sim.link.live_link import LiveLink
+from sim.network.doip import ENTITY_ADDRESS, EVERY_MODULE, PORT
 from sim.vehicle.problems import Problem
 
 ENDED_BY: Final = (signal.SIGINT, signal.SIGTERM)

@@ -22,6 +22,7 @@ from sim.modules.uds_data import LiveValues
 from sim.modules.uds_protocol import S3_S, NegativeResponseCode, negative_response
 from sim.modules.uds_server import DiagnosticServer
 from sim.modules.world import Host, Timer
+from sim.network import doip
 from sim.network.clock import CLOCK_S
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink
@@ -82,10 +83,13 @@ class Diagnostics:
         """A single frame has arrived on one of the module's channels."""
         if not self._host.answers:
             return
-        if frame.can_id == self._address:
+        if frame.ip:
+            self._over_ip(channel, frame)
+        elif frame.can_id == self._address:
             self._links[channel].frame(frame)
         elif frame.can_id == FUNCTIONAL_ID and frame.data and 1 <= frame.data[0] < len(frame.data):
-            self._request(channel, frame.data[1 : 1 + frame.data[0]], functional=True)
+            request = frame.data[1 : 1 + frame.data[0]]
+            self.request(partial(self._response, channel), request, functional=True)
 
     @property
     def awake_for_s(self) -> float:
@@ -113,10 +117,26 @@ class Diagnostics:
             partial(self._host.world.network.send, channel),
             self._address + RESPONSE_OFFSET,
             self._address,
-            lambda request: self._request(channel, request, functional=False),
+            lambda request: self.request(partial(self._response, channel), request),
         )
 
-    def _request(self, channel: str, request: bytes, functional: bool) -> None:
+    def _over_ip(self, channel: str, frame: Frame) -> None:
+        """A message of diagnostics over IP on an Ethernet link: acknowledge it, then respond."""
+        message = doip.Message.read(frame.data)
+        if message and message.header.payload == doip.Payload.DIAGNOSTIC and message.target == self._address:
+            tester = message.source
+            self._put(channel, doip.acknowledge(self._address, tester, None))
+            self.request(partial(self._respond_over_ip, channel, tester), message.user_data)
+
+    def _respond_over_ip(self, channel: str, tester: int, response: bytes) -> None:
+        if self._host.answers:
+            self._put(channel, doip.diagnostic(self._address, tester, response))
+
+    def _put(self, channel: str, message: bytes) -> None:
+        self._host.world.send(channel, Frame(self._address + RESPONSE_OFFSET, message, ip=True))
+
+    def request(self, respond: Callable[[bytes], None], request: bytes, functional: bool = False) -> None:
+        """A tester asks; `respond` is called with the response, or with several where it takes longer."""
         self.stay_awake()
         if self.guard(request[0]):
             denied = negative_response(request[0], NegativeResponseCode.SECURITY_ACCESS_DENIED)
@@ -124,9 +144,9 @@ class Diagnostics:
         elif self.obd and self._host.state != "boot mode" and request[0] in SERVICES:
             response = self.obd.handle(request, functional)
         else:
-            response = self.server.handle(request, functional, partial(self._response, channel))
+            response = self.server.handle(request, functional, respond)
         if response is not None:
-            self._host.world.after(RESPONSE_S, partial(self._response, channel, response))
+            self._host.world.after(RESPONSE_S, partial(respond, response))
         self._watch_session()
 
     def _watch_session(self) -> None:

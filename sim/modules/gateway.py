@@ -13,7 +13,7 @@ from collections import defaultdict
 from collections.abc import Callable
 from functools import partial
 from itertools import pairwise
-from typing import Final
+from typing import Final, Protocol
 
 from sim.modules.diagnostics import Diagnostics
 from sim.modules.obd_services import CLEAR_CODES
@@ -25,7 +25,7 @@ from sim.network.isotp import single_frame
 from sim.vehicle.addresses import FIRST_DIAGNOSTIC_ID, FUNCTIONAL_ID, RESPONSE_OFFSET
 from sim.vehicle.bus_paths import bus_graph, shortest_bus_path
 from sim.vehicle.car import Car
-from sim.vehicle.elements import TESTER
+from sim.vehicle.elements import TESTER, TESTER_LINK
 
 # ISO 14229-1 and SAE J1979 services of each word of a guard
 GUARDED: Final = {
@@ -42,12 +42,12 @@ class FrameRoutes:
         self.table: dict[str, dict[tuple[str, int], list[str]]] = defaultdict(lambda: defaultdict(list))
         buses = car.messages.buses_of
         self._graph = bus_graph(car.built, buses)
-        tester = car.transceivers.get(TESTER)
-        self.tester_bus = tester.bus if tester else None
-        if tester:
+        testers = {one.id: one.bus for one in car.transceivers.values() if one.module == TESTER}
+        self.tester_bus, self.tester_link = testers.get(TESTER), testers.get(TESTER_LINK)
+        for bus in testers.values():
             for name, address in car.addresses.items():
                 out, back = [address, FUNCTIONAL_ID], [address + RESPONSE_OFFSET]
-                self._route_both((tester.bus,), buses[name], out, back)
+                self._route_both((bus,), buses[name], out, back)
         immobilizer = car.built.immobilizer
         if immobilizer:
             out, back = [immobilizer.challenge_id, immobilizer.release_id], [immobilizer.answer_id]
@@ -71,6 +71,19 @@ class FrameRoutes:
                 targets.append(b)
 
 
+class EdgeNode(Protocol):
+    """What a gateway knows of the edge node of diagnostics over IP in it."""
+
+    def takes(self, bus: str, frame: Frame) -> bool:
+        """A frame has come over a bus: is it for this node, and handled?"""
+
+    def update(self) -> None:
+        """Look at the link to the tester."""
+
+    def reset(self) -> None:
+        """Forget the tester."""
+
+
 class Gateway:
     """The routing of one gateway module. sends_on(bus): does the module put its messages on this bus?"""
 
@@ -81,13 +94,14 @@ class Gateway:
         self._diagnostics = diagnostics
         self._sends_on = sends_on
         self._frames = routes.table[host.name]
-        self._tester_bus = routes.tester_bus
+        self._tester_bus, self._tester_link = routes.tester_bus, routes.tester_link
         guard = host.spec.gateway
         assert guard is not None
         self.delay_s = guard.delay_ms / 1000
         self._right_lasts_s = guard.right_lasts_s
         self._guarded = {service for word in guard.refuses_until_unlocked for service in GUARDED[word]}
         self._routes = [route for route in host.world.car.messages.routes if route.gateway == host.name]
+        self.edge: EdgeNode | None = None
         self.on = False
 
     def talk(self) -> None:
@@ -106,9 +120,15 @@ class Gateway:
                 world.network.unforward(source, receiver, target)
                 world.network.stop(target)
 
-    def frame(self, bus: str, frame: Frame) -> None:
-        """A single frame has arrived on one of the gateway's buses."""
-        targets = self._frames.get((bus, frame.can_id), [])
+    def frame(self, bus: str, frame: Frame) -> bool:
+        """A single frame has arrived on one of the gateway's buses; is it handled with this?"""
+        if self.edge and self.edge.takes(bus, frame):
+            return True
+        self._route(bus, frame)
+        return False
+
+    def _route(self, bus: str, frame: Frame) -> None:
+        targets = [one for one in self.ways_of(bus, frame.can_id) if one != self._tester_link]
         if not targets or not self.on:
             return
         if frame.can_id >= FIRST_DIAGNOSTIC_ID:
@@ -118,6 +138,10 @@ class Gateway:
             return
         for target in targets:
             self._host.world.after(self.delay_s, partial(self._pass, target, frame))
+
+    def ways_of(self, bus: str, can_id: int) -> list[str]:
+        """The buses on which it passes frames with this identifier that come from a bus."""
+        return self._frames.get((bus, can_id), [])
 
     def refuses(self, service: int | None) -> bool:
         """Is this service guarded, and the gateway locked?"""
@@ -147,11 +171,15 @@ class Gateway:
         service = service_of(frame)
         if frame.can_id == FUNCTIONAL_ID or service is None:
             return
-        world = self._host.world
+        self.note_refusal(service)
+        denied = denial(frame.can_id + RESPONSE_OFFSET, service)
+        self._host.world.send(f"{self._host.name}.{bus}", denied)
+
+    def note_refusal(self, service: int) -> None:
+        """Record that it refuses a service that it guards."""
         why = "the right that it granted has expired" if self._has_expired else "it is locked"
         words = f"{self._host.name} refuses service {service:02X}: {why}"
-        self._host.record("refused", words, (world.tester_event,))
-        world.send(f"{self._host.name}.{bus}", denial(frame.can_id + RESPONSE_OFFSET, service))
+        self._host.record("refused", words, (self._host.world.tester_event,))
 
 
 def denial(can_id: int, service: int) -> Frame:

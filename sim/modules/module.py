@@ -15,8 +15,6 @@ start in `boot mode`: its boot loader acknowledges and answers a tester, sends n
 `starting` also holds a module that has booted but waits for a message before it comes online: its transceiver
 works, it receives and acknowledges, but it sends nothing and answers no tester. `shut down` is the same for
 one that ran, or would, if the condition of its file that keeps it offline were false.
-
-Not modelled: several processors in one module.
 """
 
 from __future__ import annotations
@@ -26,6 +24,7 @@ from functools import partial
 from sim.modules.bus_off import BusOffMonitor
 from sim.modules.contactors import ContactorControl
 from sim.modules.diagnostics import Diagnostics
+from sim.modules.doip_edge import edge_of
 from sim.modules.enable_condition import EnableConditions
 from sim.modules.facts import UNKNOWN
 from sim.modules.fault_recorder import FaultRecorder
@@ -101,6 +100,11 @@ class ControlModule:
             self.gateway = Gateway(self, self.diagnostics, self.sends_on, routes)
             self.sending.gateway = self.gateway
             self.diagnostics.guard = self.gateway.refuses
+            self.gateway.edge = edge_of(self, self.gateway, self.diagnostics, routes)
+        self._parts = [
+            *self._immobilizer,
+            *([self.gateway.edge] if self.gateway and self.gateway.edge else []),
+        ]
         self._set_up_tests()
 
     def _decide_for_car(self) -> None:
@@ -308,8 +312,8 @@ class ControlModule:
 
     def _frame(self, bus: str, channel: str, frame: Frame, sender: str, time_s: float) -> None:
         """A single frame has arrived on a CAN bus."""
-        if self.gateway:
-            self.gateway.frame(bus, frame)
+        if self.gateway and self.gateway.frame(bus, frame):
+            return
         if self.state == "running":
             for part in self._immobilizer:
                 part.frame(frame)
@@ -337,7 +341,7 @@ class ControlModule:
             return True
         if self.master:
             self.master.update()
-        for part in self._immobilizer:
+        for part in self._parts:
             part.update()
         changed = self.outputs.update()
         if self.contactors:
@@ -409,7 +413,7 @@ class ControlModule:
             self.world.network.drop(channel)
         self.diagnostics.restart()
         self.outputs.shut()
-        for part in self._immobilizer:
+        for part in self._parts:
             part.reset()
 
     def _update_shut_down(self) -> None:
@@ -486,7 +490,7 @@ class ControlModule:
         self.diagnostics.restart()
         self.reception.stop()
         self.outputs.shut()
-        for part in self._immobilizer:
+        for part in self._parts:
             part.reset()
 
     def _forget_all(self) -> None:

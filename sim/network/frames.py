@@ -59,6 +59,8 @@ class Frame:
     can_id: identifier, 0..0x7FF, or 0..0x1FFFFFFF when `extended`; data: 0 to 8 bytes, of an FD frame one of
     `FD_SIZES`. data_bitrate_bps: what an FD frame switches to after its BRS bit; None: it does not switch.
     for_fd: a classical frame that replaces one of FD, and says so in the bit that is FDF there.
+    ip: no CAN frame but a message by TCP or UDP on an Ethernet link, of any length; its identifier says which
+    conversation it belongs to.
     Raises ValueError for an identifier or a length that does not fit.
     """
 
@@ -68,6 +70,7 @@ class Frame:
     fd: bool = False
     data_bitrate_bps: int | None = None
     for_fd: bool = False
+    ip: bool = False
 
     def __post_init__(self) -> None:
         bits = EXTENDED_ID_BITS if self.extended else STANDARD_ID_BITS
@@ -78,7 +81,7 @@ class Frame:
         if self.fd and size not in FD_SIZES:
             sizes = ", ".join(map(str, FD_SIZES[MAX_DATA_BYTES + 1 :]))
             raise ValueError(f"an FD frame has no {size} data bytes (0 to {MAX_DATA_BYTES}, {sizes})")
-        if not self.fd and size > MAX_DATA_BYTES:
+        if not self.fd and not self.ip and size > MAX_DATA_BYTES:
             raise ValueError(f"{size} data bytes do not fit one CAN frame (at most {MAX_DATA_BYTES})")
         if self.data_bitrate_bps is not None and not self.fd:
             raise ValueError("a classical frame has one bit rate")
@@ -253,6 +256,8 @@ def frame_ns(frame: Frame, bitrate_bps: int) -> int:
 
     On an Ethernet link it is that of the Ethernet frame that carries it.
     """
+    if frame.ip:
+        return ethernet.tcp_ns(len(frame.data))
     if bitrate_bps == ethernet.BITRATE_BPS:
         return ethernet.frame_ns(len(frame.data))
     fast = len(fast_bits(frame))

@@ -74,7 +74,7 @@ class Car:
         """Modules' connections that do not know CAN FD; testers read both."""
         buses = self.built.buses
         modules = [one for one in self.transceivers.values() if one.module in self.built.modules]
-        return self.harness.classical | {one.id for one in modules if not buses[one.bus].fd}
+        return self.harness.classical | {one.id for one in modules if not buses[one.bus].fd and not one.phy}
 
     @cached_property
     def pins(self) -> Mapping[str, Pin]:

@@ -123,9 +123,10 @@ def check_lines(vehicle: Vehicle) -> None:
                 if set(word.split()) - {"terminated", "through"}:
                     raise Problem(f"'{word}' does not join a line; known: terminated, through", path)
             elif word == "terminator" or (name == "DLC" and not word):
-                if name in seen:
+                taken = f"{name} {spec.legs}" if name == "DLC" else name  # it has CAN and Ethernet pins
+                if taken in seen:
                     raise Problem(f"the name '{name}' is taken", path)
-                seen.add(name)
+                seen.add(taken)
             else:
                 near = did_you_mean(name, [*vehicle.modules, *vehicle.inline, "DLC"])
                 item = f"{name} {word}".strip()
@@ -149,11 +150,11 @@ def _check_partial(vehicle: Vehicle, bus: str) -> None:
 
 
 def _check_link(vehicle: Vehicle, bus: str) -> None:
-    """An Ethernet link has a module at each end, one of them its master, and only connectors between."""
+    """An Ethernet link has a module (or the DLC) at each end, one its master, and only connectors between."""
     spec = vehicle.buses[bus]
     ends = [spec.stops[0].name, spec.stops[-1].name]
     for index, stop in enumerate(spec.stops):
-        known = vehicle.modules if index in (0, len(spec.stops) - 1) else vehicle.inline
+        known = {*vehicle.modules, "DLC"} if index in (0, len(spec.stops) - 1) else vehicle.inline
         if stop.words or stop.name not in known:
             what = "has a module at each end and only in-line connectors between them"
             path = ("buses", bus, "line", index)

@@ -83,7 +83,8 @@ class Bus(Part):
     An item of `line` is a module (`ECM`), `ECM terminated` (120 ohm inside the module), `PARK-BRAKE through`
     (the pair goes in and out by the module's connector), an in-line connector (`X10`), `DLC`, or
     `R1 terminator` (a resistor in the harness). A link of 100BASE-T1 has a module at each end, whose PHYs
-    terminate it, and only in-line connectors between them.
+    terminate it, and only in-line connectors between them. Between a gateway and the `DLC` it is for
+    diagnostics over IP (ISO 13400): the gateway is the edge node, and a tester asks through it.
     """
 
     title: str = ""

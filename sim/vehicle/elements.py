@@ -17,6 +17,7 @@ ResistorKind = Literal["trace", "joint", "terminator", "input", "sensor", "short
 TERMINATOR_OHM = 120.0  # ISO 11898-2, nominal
 OTHER_LEGS = {"H": "L", "P": "N"}  # the wire beside: low beside high, minus beside plus
 TESTER = "TESTER"  # the node name of a tester at the diagnostic connector
+TESTER_LINK = "TESTER.ethernet"  # its channel on an Ethernet link of the connector
 TESTER_MIN_V = 8.0  # at pin 16, which feeds it; common practice
 CHARGE_CABLE = "charge_cable"  # as a hand switch: a charging cable is in the inlet
 RELAY_OHM = 0.002  # closed contact: 1.5..2 mohm typical, relay data sheets

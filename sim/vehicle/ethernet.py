@@ -27,6 +27,10 @@ HEADER_BYTES: Final = 14
 CHECK_BYTES: Final = 4
 GAP_BYTES: Final = 12
 SHORTEST_FRAME_BYTES: Final = 64
+# RFC 791 and RFC 9293: headers of IP and TCP without options; the longest packet of an Ethernet frame
+IP_BYTES: Final = 20
+TCP_BYTES: Final = 20
+PACKET_BYTES: Final = 1500
 # IEEE 1722: NTSCF header, and the ACF_CAN_BRIEF header before the data, which are padded to four bytes
 NTSCF_BYTES: Final = 12
 ACF_CAN_BYTES: Final = 8
@@ -59,6 +63,15 @@ def wire_bytes(data_bytes: int) -> int:
 def frame_ns(data_bytes: int) -> int:
     """The time that it takes, in whole nanoseconds: 80 ns for each byte."""
     return wire_bytes(data_bytes) * 8 * 1_000_000_000 // BITRATE_BPS
+
+
+def tcp_ns(data_bytes: int) -> int:
+    """The time that a message by TCP takes, in whole nanoseconds: its packets one after the other."""
+    most = PACKET_BYTES - IP_BYTES - TCP_BYTES
+    sizes = [min(most, data_bytes - at) for at in range(0, max(1, data_bytes), most)]
+    headers = HEADER_BYTES + IP_BYTES + TCP_BYTES + CHECK_BYTES
+    frames = sum(PREAMBLE_BYTES + max(SHORTEST_FRAME_BYTES, headers + size) + GAP_BYTES for size in sizes)
+    return frames * 8 * 1_000_000_000 // BITRATE_BPS
 
 
 def quality_of(loss_db: float) -> int:

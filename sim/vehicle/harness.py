@@ -17,7 +17,7 @@ from sim.vehicle.description import Vehicle
 from sim.vehicle.description_wiring import Bus, Lin
 from sim.vehicle.elements import TERMINATOR_OHM, Connector, Resistor
 from sim.vehicle.harness_high_voltage import check_high_voltage, lay_high_voltage
-from sim.vehicle.harness_modules import lay_dlc, lay_module
+from sim.vehicle.harness_modules import DLC_CAVITIES, lay_dlc, lay_module
 from sim.vehicle.harness_power import (
     collect_fed_pins,
     collect_sensor_pins,
@@ -111,7 +111,7 @@ def _at(loom: Loom, bus: str, leg: str, stop: LineStop, at_end: bool) -> tuple[s
             return pin, loom.pins[name, f"{bus}.{leg}2"]
         return _branch(loom, loom.vehicle.buses[bus], f"SP.{bus}.{name}.{leg}", pin, at_end)
     if name == "DLC":
-        pin = f"DLC.{'6' if leg == 'H' else '14'}"
+        pin = f"DLC.{DLC_CAVITIES[leg]}"
         return _branch(loom, loom.vehicle.buses[bus], f"SP.{bus}.{name}.{leg}", pin, at_end)
     if name in loom.vehicle.inline:
         return loom.cavity(name, f"{bus}.{leg}")

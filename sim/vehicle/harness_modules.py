@@ -9,6 +9,7 @@ from sim.vehicle.description_wiring import Bus
 from sim.vehicle.elements import (
     TERMINATOR_OHM,
     TESTER,
+    TESTER_LINK,
     Bias,
     Connector,
     Contact,
@@ -36,6 +37,10 @@ SENSE_OHM = 10_000.0  # pull-down of an ignition sense input; common practice
 SIGNAL_OHM = 220_000.0  # pull-down of a sensor input; common practice
 TESTER_A = 0.2  # what a tester draws from pin 16; common practice
 DLC_PINS = {"4": "GND", "5": "GND2", "6": "H", "14": "L", "16": "B+"}  # SAE J1962
+# ISO 13400-4, from memory. Not modelled: the second pair (12 and 13) and the activation line (8) of
+# 100BASE-TX; the link is laid as one pair of 100BASE-T1.
+DLC_LINK_PINS = {"3": "P", "11": "N"}
+DLC_CAVITIES = {function: cavity for cavity, function in (DLC_PINS | DLC_LINK_PINS).items()}
 
 
 def _functions(loom: Loom, name: str, module: Module) -> list[str]:
@@ -209,8 +214,10 @@ def _lin_port(loom: Loom, name: str, cluster: str) -> None:
 
 def lay_dlc(loom: Loom) -> None:
     """Lay the diagnostic connector, with the load of a tester that is plugged in."""
-    bus = next((bus for bus, _ in _stops(loom, "DLC")), None)
-    pins = tuple(Pin(f"DLC.{n}", "DLC", n, function, f"{TESTER}:{n}") for n, function in DLC_PINS.items())
+    buses = [bus for bus, _ in _stops(loom, "DLC")]
+    is_link = [loom.vehicle.buses[bus].is_ethernet for bus in buses]
+    known = DLC_PINS | (DLC_LINK_PINS if any(is_link) else {})
+    pins = tuple(Pin(f"DLC.{n}", "DLC", n, function, f"{TESTER}:{n}") for n, function in known.items())
     for pin in pins:
         loom.add(Contact(pin.id, pin.id, pin.inner, "DLC", 0.02))
     loom.connectors["DLC"] = Connector("DLC", "", "dlc", pins, loom.vehicle.dlc.location)
@@ -219,6 +226,11 @@ def lay_dlc(loom: Loom) -> None:
         loom.wire(f"DLC.{cavity}", ground, 0.8, 0.5)
         loom.add(Resistor(f"{TESTER}:{cavity}.trace", f"{TESTER}:{cavity}", f"{TESTER}:0", TRACE_OHM))
     loom.add(Draw(f"{TESTER}:16.draw", f"{TESTER}:16", f"{TESTER}:0", TESTER, TESTER_A, TESTER_A))
-    if bus:
-        at, rate_bps = (f"{TESTER}:6", f"{TESTER}:14", f"{TESTER}:0"), loom.vehicle.buses[bus].bitrate_bps
-        loom.transceivers[TESTER] = Transceiver(TESTER, TESTER, bus, *at, rate_bps)
+    for bus in buses:
+        spec = loom.vehicle.buses[bus]
+        channel = TESTER_LINK if spec.is_ethernet else TESTER
+        high, low = (f"{TESTER}:{DLC_CAVITIES[leg]}" for leg in spec.legs)
+        role = _phy_role(spec, "DLC")
+        loom.transceivers[channel] = Transceiver(
+            channel, TESTER, bus, high, low, f"{TESTER}:0", spec.bitrate_bps, role
+        )

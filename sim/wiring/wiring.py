@@ -13,6 +13,7 @@ from collections.abc import Callable, Hashable, Iterable, Sequence
 from functools import cached_property
 
 from sim.vehicle.car import Car
+from sim.vehicle.elements import TESTER
 from sim.vehicle.problems import unknown
 from sim.wiring.bus_clusters import BusCluster, bus_clusters
 from sim.wiring.bus_levels import HIGH_LEG, LOW_LEG
@@ -42,7 +43,7 @@ class Wiring:
         self.circuit = PowerCircuit(car)
         self._readings: Recent[Reading] = Recent(KEPT_READINGS)
         self._links: Recent[Links] = Recent(KEPT_READINGS)
-        self._losses_db: dict[BusCluster, float] = {}
+        self._losses_db: dict[tuple[BusCluster, bool], float] = {}
         self.inventory = CircuitInventory(car)
 
     def solve(self, state: SwitchState) -> Reading:
@@ -73,9 +74,10 @@ class Wiring:
         """The loss of an Ethernet pair: of the harness alone, unless a short ties it to what is switched."""
         if cluster.contacts:
             return loss_db_of(cluster, reading)
-        if cluster not in self._losses_db:
-            self._losses_db[cluster] = loss_db_of(cluster, reading)
-        return self._losses_db[cluster]
+        key = cluster, TESTER in reading.state.running  # a tester's pins are joined while it is plugged in
+        if key not in self._losses_db:
+            self._losses_db[key] = loss_db_of(cluster, reading)
+        return self._losses_db[key]
 
     @cached_property
     def clusters(self) -> tuple[BusCluster, ...]:

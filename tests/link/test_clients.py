@@ -15,11 +15,11 @@ from udsoncan import CommunicationType, services
 from udsoncan.client import Client
 from udsoncan.exceptions import NegativeResponseException, TimeoutException
 
-from sim.link.doip_messages import PORT
 from sim.link.live_link import LiveLink
 from sim.modules.diagnostics import SECRET
 from sim.modules.security_access import KEY_DELAY_S, SharedSecret
 from sim.modules.tester_control import FIRST_OUTPUT_DID, SELF_TEST_ROUTINE
+from sim.network.doip import PORT
 from tests.link.conftest import TRANSPORTS, bench_of, doip, uds_over_ip
 
 pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning")

@@ -8,8 +8,8 @@ import pytest
 from doipclient.connectors import DoIPClientUDSConnector
 from udsoncan.client import Client
 
-from sim.link import doip_messages as doip_bytes
 from sim.link.live_link import LiveLink
+from sim.network import doip as doip_bytes
 from tests.link.conftest import HOST, UDS_CONFIG, bench_of, doip, plain_socket, port_of
 from tests.link.test_doip_server import activation, routing_code, wait_until
 

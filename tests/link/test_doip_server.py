@@ -14,10 +14,10 @@ from doipclient.messages import (
     RoutingActivationResponse,
 )
 
-from sim.link import doip_messages as doip_bytes
-from sim.link.doip_messages import ENTITY_ADDRESS, EVERY_MODULE, DiagnosticNackCode, Payload, Routing
 from sim.link.doip_server import is_loopback
 from sim.link.live_link import LiveLink
+from sim.network import doip as doip_bytes
+from sim.network.doip import ENTITY_ADDRESS, EVERY_MODULE, DiagnosticNackCode, Payload, Routing
 from sim.vehicle.problems import Problem
 from tests.link.conftest import HOST, SOURCES, address_of, bench_of, doip, plain_socket, port_of
 

@@ -19,12 +19,12 @@ from udsoncan import Request
 from udsoncan.ResponseCode import ResponseCode
 
 from sim.bench.bench import Bench
-from sim.link import doip_messages as doip_bytes
-from sim.link.doip_messages import ENTITY_ADDRESS, EVERY_MODULE, Header, HeaderFault, Payload
 from sim.link.live_link import LiveLink
 from sim.modules.obd_services import SERVICES as LEGISLATED
 from sim.modules.uds_responses import decode
 from sim.modules.uds_server import DiagnosticServer
+from sim.network import doip as doip_bytes
+from sim.network.doip import ENTITY_ADDRESS, EVERY_MODULE, Header, HeaderFault, Payload
 from sim.network.frames import Frame
 from sim.vehicle.elements import TESTER
 from tests.link.conftest import HOST, bench_of, doip, plain_socket, port_of

@@ -334,7 +334,9 @@ def test_modules_follow_one_another_as_the_line_says(name: str) -> None:
         stops, leg = [stop.name for stop in spec.stops], spec.legs[0]
 
         def nodes_of(stop: str, bus: str = bus, leg: str = leg) -> list[str]:
-            return {"DLC": ["DLC.6"], "R1": ["R1.H"], "R2": ["R2.H"]}.get(stop, [f"{stop}:{bus}.{leg}"])
+            return {"DLC": ["DLC.3" if leg == "P" else "DLC.6"], "R1": ["R1.H"], "R2": ["R2.H"]}.get(
+                stop, [f"{stop}:{bus}.{leg}"]
+            )
 
         legs = copper(car).subgraph(nx.node_connected_component(copper(car), nodes_of(stops[0])[0]))
         way = nx.shortest_path(legs, nodes_of(stops[0])[0], nodes_of(stops[-1])[0])

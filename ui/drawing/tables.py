@@ -28,7 +28,8 @@ def report_table(report: Report, shown: str = "all", cleared: bool = False) -> M
         return _html("tester_dark")
     silent = [] if shown == "with codes" else [entry for entry in report.modules if not entry.answers]
     coded = [] if shown == "silent" else report.modules
-    refusing = [] if shown == "with codes" else [entry for entry in report.modules if entry.note]
+    noted = [] if shown == "with codes" else [entry for entry in report.modules if entry.note]
+    refusing = [entry for entry in noted if entry.answers]
     clean = [entry for entry in report.modules if entry.answers and not entry.codes and not entry.note]
     coded_rows = [entry for entry in coded if entry.codes]
     return _html("report_table", silent, refusing, coded_rows, clean if shown == "all" else (), cleared)

@@ -6,8 +6,8 @@ import pytest
 from doipclient import messages as theirs
 from doipclient.client import Parser
 
-from sim.link import doip_messages as ours
-from sim.link.doip_messages import (
+from sim.network import doip as ours
+from sim.network.doip import (
     TCP_LENGTHS,
     UDP_LENGTHS,
     DiagnosticNackCode,

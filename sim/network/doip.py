@@ -25,12 +25,17 @@ MAX_PAYLOAD_BYTES: Final = ADDRESSES_BYTES + MAX_DIAGNOSTIC_BYTES
 INITIAL_INACTIVITY_S: Final = 2.0  # from connection to routing activation
 GENERAL_INACTIVITY_S: Final = 300.0
 ALIVE_CHECK_S: Final = 0.5  # for a client to prove that it is there
+CONTROL_S: Final = 2.0  # A_DoIP_Ctrl: a client waits this long for an answer by the entity itself
+MESSAGE_S: Final = 2.0  # A_DoIP_Diagnostic_Message: and this long for an acknowledge
 ANNOUNCE_WAIT_S: Final = 0.5  # an answer to a broadcast waits up to this long
 ANNOUNCE_INTERVAL_S: Final = 0.5
 ANNOUNCEMENTS: Final = 3
 
 TESTER_ADDRESSES: Final = range(0x0E00, 0x1000)  # of client entities
 ENTITY_ADDRESS: Final = 0x0010  # our own choice, in the range left to the vehicle's maker
+# entity and group identifier of the one edge node: a locally administered hardware address, invented
+EID: Final = bytes.fromhex("020000000001")
+CONVERSATION: Final = 0x7FF  # identifier of frames between a tester and the edge node; our own choice
 EVERY_MODULE: Final = 0xE400  # first of the functional group addresses
 
 
@@ -85,6 +90,16 @@ class DiagnosticNackCode(IntEnum):
     OUT_OF_MEMORY = 0x05
     UNREACHABLE = 0x06
     TRANSPORT = 0x08
+
+
+NACK_WORDS: Final = {
+    DiagnosticNackCode.SOURCE: "invalid source address",
+    DiagnosticNackCode.UNKNOWN_TARGET: "unknown target address",
+    DiagnosticNackCode.TOO_LARGE: "diagnostic message too large",
+    DiagnosticNackCode.OUT_OF_MEMORY: "out of memory",
+    DiagnosticNackCode.UNREACHABLE: "target unreachable",
+    DiagnosticNackCode.TRANSPORT: "transport protocol error",
+}
 
 
 class PowerModeState(IntEnum):
@@ -165,6 +180,47 @@ class Entity:
         if payload == Payload.IDENTIFY_BY_EID:
             return wanted == self.eid
         return payload == Payload.IDENTIFY or wanted == self.vin.encode("ascii")
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A whole message as it came: its header and its payload."""
+
+    header: Header
+    data: bytes
+
+    @classmethod
+    def read(cls, data: bytes) -> Message | None:
+        """The message that these bytes make; None where they are none, or not as long as they say."""
+        if len(data) < HEADER_BYTES:
+            return None
+        header = Header.read(data[:HEADER_BYTES])
+        whole = header.inverse == header.version ^ 0xFF and len(data) == HEADER_BYTES + header.length
+        return cls(header, data[HEADER_BYTES:]) if whole else None
+
+    @property
+    def source(self) -> int:
+        """Of a diagnostic message, its acknowledge or a routing activation: who sends it."""
+        return int.from_bytes(self.data[:2], "big")
+
+    @property
+    def target(self) -> int:
+        """Of a diagnostic message or its acknowledge: whom it is for."""
+        return int.from_bytes(self.data[2:4], "big")
+
+    @property
+    def user_data(self) -> bytes:
+        """What a diagnostic message carries, or the code of its acknowledge."""
+        return self.data[ADDRESSES_BYTES:]
+
+
+def routing_code(source: int, kind: int, active: int | None) -> Routing:
+    """How a request for routing is answered, as far as its own connection goes. active: who has it there."""
+    if source not in TESTER_ADDRESSES:
+        return Routing.UNKNOWN_SOURCE
+    if active not in (None, source):
+        return Routing.OTHER_SOURCE_ON_SOCKET
+    return Routing.ACTIVATED if kind in ACTIVATION_TYPES else Routing.UNKNOWN_TYPE
 
 
 def message(payload: Payload, data: bytes, version: int = VERSION) -> bytes:
