@@ -3,10 +3,12 @@
 An exam is open from the moment it is given until it is released to all. Until then a student who has handed
 it in sees that and nothing else, and the same exercise, under whatever title, is not to be had elsewhere: at
 no desk at home on this server, and in no other class with a browser, or under a name, that joined the class
-that writes it. Two of one name are two people if the school's platform knows them by two ids.
+that writes it. Two of one name are two people if the school's platform knows them by two ids. Who joins
+another class while the exam is open may be anybody, unless that class has the name on its list or admits by
+approval.
 
-Not modelled: who joins another class with another browser and another name, or has a copy of busbay: an exam
-needs faults of its own, and a class admits by a list.
+Not modelled: who had joined another class before the exam with another browser and another name, or has a
+copy of busbay: an exam needs faults of its own.
 """
 
 from __future__ import annotations
@@ -18,7 +20,7 @@ from typing import Any
 from sqlalchemy import Connection, Select, and_, exists, or_, select
 
 from sim.training.exercise import Exercise, exercise_from_text
-from sim.training.schema import assignments, attempts, classes, results, students
+from sim.training.schema import assignments, attempts, class_lists, classes, results, students
 from sim.training.store import Store, notify, one, reading, writing
 from sim.vehicle.problems import Problem
 from sim.wiring.recent import Recent
@@ -121,7 +123,8 @@ def is_held_back(connection: Connection, student_id: int, assignment_id: int) ->
 def _exams_against(student: Any) -> Select[Any]:
     """The files of open exams: all of them for a desk at home, which anybody can have, else one's own."""
     alone = select(classes.c.private).where(classes.c.id == student["class_id"]).scalar_subquery()
-    his = [alone, assignments.c.class_id == student["class_id"], _of_a_namesake(student)]
+    late = and_(~_is_vouched_for(student), assignments.c.assigned_s <= student["joined_s"])
+    his = [alone, assignments.c.class_id == student["class_id"], _of_a_namesake(student), late]
     if student["browser_hash"]:
         # on a shared computer, who has handed it in holds up no one who comes later
         over = exists().where(
@@ -143,6 +146,15 @@ def _of_a_namesake(student: Any) -> Any:
     if student["outside_id"]:
         same.append(students.c.outside_id.in_(("", student["outside_id"])))
     return exists().where(*same)
+
+
+def _is_vouched_for(student: Any) -> Any:
+    """Whether an instructor knows who this is: by the class's list, or by having let the student in."""
+    asks = exists().where(classes.c.id == student["class_id"], classes.c.by_approval)
+    listed = exists().where(
+        class_lists.c.class_id == student["class_id"], class_lists.c.name_key == student["name_key"]
+    )
+    return or_(asks, listed)
 
 
 def _is_open() -> Any:
@@ -179,7 +191,7 @@ def draw_variant(connection: Connection, assignment: Any, student_id: int) -> in
     count = 1 + len(exercise_of(assignment["file"]).others)
     if count == 1 or not assignment["varied"]:
         return 0
-    order = connection.scalars(_list_of(assignment["class_id"])).all()
+    order = _seats(connection, assignment["class_id"])
     wanted = select(attempts.c.student_id, attempts.c.variant).where(
         attempts.c.assignment_id == assignment["id"], attempts.c.superseded == 0
     )
@@ -191,11 +203,19 @@ def draw_variant(connection: Connection, assignment: Any, student_id: int) -> in
     return secrets.choice([one for one in range(count) if one not in beside])
 
 
-def _alternating(order: Sequence[int], drawn: dict[int, int], student_id: int) -> int:
+def _alternating(order: Sequence[int | None], drawn: dict[int, int], student_id: int) -> int:
     here = order.index(student_id)
     nearest = min((k for k, one in enumerate(order) if one in drawn), key=lambda k: abs(k - here))
     return (drawn[order[nearest]] + abs(here - nearest)) % 2
 
 
-def _list_of(class_id: int) -> Select[Any]:
-    return select(students.c.id).where(students.c.class_id == class_id).order_by(students.c.id)
+def _seats(connection: Connection, class_id: int) -> list[int | None]:
+    """Who is beside whom: the class's list, with None where one has not joined, then the others as they came.
+
+    Who joins later changes no place on the list.
+    """
+    listed = select(class_lists.c.name_key).where(class_lists.c.class_id == class_id)
+    here = select(students.c.name_key, students.c.id).where(students.c.class_id == class_id)
+    joined = {row.name_key: row.id for row in connection.execute(here.order_by(students.c.id))}
+    seats = [joined.pop(key, None) for key in connection.scalars(listed.order_by(class_lists.c.id)).all()]
+    return [*seats, *joined.values()]

@@ -128,6 +128,45 @@ def test_a_member_is_known_in_another_class_by_the_browser(records: Records, gro
         records.attempts.begin(task, student.id)
 
 
+def test_a_stranger_who_joins_during_an_exam_waits_for_its_release(url: str) -> None:
+    """Another name in another browser is let in by a list, by an instructor, or when the exam is released.
+
+    Who was in the other class before the exam was given is no stranger.
+    """
+    clock = Clock()
+    records = Records(url, clock)
+    group, evening, strict = (records.classes.open(name) for name in ("Tuesday", "Evening", "Strict"))
+    records.classes.admit_by_list(strict.id, by_approval=True)
+    before, _ = records.students.join(evening.join_code, "Wei", browser="his")
+    clock.now_s += 60
+    exam = records.assignments.give(group.id, STORED)
+    clock.now_s += 60
+    task = records.assignments.give(evening.id, STORED, practice=True)
+    there = records.assignments.give(strict.id, STORED, practice=True)
+    stranger, _ = records.students.join(evening.join_code, "Zoe", browser="a private window")
+    let_in, _ = records.students.join(strict.join_code, "Zoe", browser="another")
+    records.students.admit(let_in.id)
+    with pytest.raises(Problem, match=HELD_BACK):
+        records.attempts.begin(task, stranger.id)
+    for one, student in ((task, before), (there, let_in)):
+        records.attempts.begin(one, student.id)
+    records.exams.release(exam.id)
+    records.attempts.begin(task, stranger.id)
+    records.close()
+
+
+def test_neighbors_are_those_of_the_class_list(records: Records, group: ClassRow) -> None:
+    """Those beside each other on the list never share a fault, in whatever order they join and begin."""
+    names = [f"student {k}" for k in range(12)]
+    records.classes.take_list(group.id, [Listed(name, "") for name in names])
+    task = records.assignments.give(group.id, with_faults(2), varied=True)
+    drawn = {}
+    for name in (*names[1::3], *names[::3], *names[2::3][::-1]):
+        student, _ = records.students.join(group.join_code, name)
+        drawn[name] = variant_of(records, task, student.id)
+    assert all(drawn[one] != drawn[other] for one, other in pairwise(names)), drawn
+
+
 def test_an_exam_begins_and_ends_by_the_clock(url: str) -> None:
     """It opens at its time; what is handed in after its end is marked late everywhere."""
     clock = Clock()

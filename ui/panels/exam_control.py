@@ -101,7 +101,10 @@ def admission(group: ClassRow) -> None:
         key = f"class_list_{group.id}"
         st.session_state.setdefault(f"by_approval_{group.id}", group.by_approval)
         st.session_state.setdefault(key, "\n".join(known))
-        st.toggle("who is not on the list waits until I let them in", key=f"by_approval_{group.id}")
+        st.toggle(
+            "who is not on the list waits until I let them in", key=f"by_approval_{group.id}",
+            help="Without it, who joins during another class's exam cannot open its exercise here.",
+        )  # fmt: skip
         st.text_area("names that come in at once, one in each line", key=key, height=120)
         button("Keep it", "keep_admission", _kept)
         st.file_uploader(
