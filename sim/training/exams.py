@@ -195,7 +195,7 @@ def draw_variant(connection: Connection, assignment: Any, student_id: int) -> in
     wanted = select(attempts.c.student_id, attempts.c.variant).where(
         attempts.c.assignment_id == assignment["id"], attempts.c.superseded == 0
     )
-    drawn = {row.student_id: row.variant % count for row in connection.execute(wanted)}
+    drawn: dict[int | None, int] = {row.student_id: row.variant % count for row in connection.execute(wanted)}
     if count == 2 and drawn:
         return _alternating(order, drawn, student_id)
     here = order.index(student_id)
@@ -203,7 +203,7 @@ def draw_variant(connection: Connection, assignment: Any, student_id: int) -> in
     return secrets.choice([one for one in range(count) if one not in beside])
 
 
-def _alternating(order: Sequence[int | None], drawn: dict[int, int], student_id: int) -> int:
+def _alternating(order: Sequence[int | None], drawn: dict[int | None, int], student_id: int) -> int:
     here = order.index(student_id)
     nearest = min((k for k, one in enumerate(order) if one in drawn), key=lambda k: abs(k - here))
     return (drawn[order[nearest]] + abs(here - nearest)) % 2

@@ -58,6 +58,11 @@ class Instructor:
     name: str
 
     @property
+    def called(self) -> str:
+        """What others read."""
+        return self.name or "the first instructor"
+
+    @property
     def is_first(self) -> bool:
         """Whether this one chose the first passphrase, adds others and has all classes."""
         return self.id == INSTRUCTOR

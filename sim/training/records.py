@@ -23,6 +23,7 @@ from sim.training.assignments import Assignments, Notices
 from sim.training.board import board
 from sim.training.classes import Classes, Students
 from sim.training.exams import Exams
+from sim.training.journal import Journal
 from sim.training.kept_attempts import Attempts
 from sim.training.outbox import Outbox
 from sim.training.pins import PinStore
@@ -53,6 +54,7 @@ class Records:
         self.attempts = Attempts(self._store)
         self.terms = Terms(self._store, self.attempts)
         self.outbox = Outbox(self._store)
+        self.journal = Journal(self._store)
 
     @property
     def engine(self) -> Engine:

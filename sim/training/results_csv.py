@@ -23,7 +23,7 @@ HEAD = (
     "student", "id", "exercise", "topic", "car", "mode", "variant", "state", "begun", "handed in", "complete",
     "credit", "minutes", "cost", "steps", "hints", "steps taken back", "named", "evidence",
     "after the solution was shown", "late", "rubric", *(f"mark: {name}" for name in NAMES),
-    "comment",
+    "comment", "marked by",
 )  # fmt: skip
 
 
@@ -48,7 +48,12 @@ def _line(student: StudentRow, given: AssignmentRow, cell: TermCell | None) -> l
     state = ["handed in" if over else "at work", _day(cell.begun_s), _day(cell.handed_in_s)]
     worth = [_yes(cell.complete), _rounded(cell.credit, 2), _rounded(cell.minutes, 1), _rounded(cell.cost, 2)]
     done = [cell.steps, cell.hints, cell.taken_back, "; ".join(json.loads(cell.named)), cell.evidence]
-    marks = [_rounded(cell.rubric, 2), *(_rounded(cell.marks.get(name), 2) for name in NAMES), cell.comment]
+    marks = [
+        _rounded(cell.rubric, 2),
+        *(_rounded(cell.marks.get(name), 2) for name in NAMES),
+        cell.comment,
+        cell.marked_by,
+    ]
     held = [_yes(cell.after_showing), _yes(cell.late)]
     return [*known, cell.variant + 1, *state, *worth, *done, *held, *marks]
 

@@ -45,6 +45,17 @@ class StudentRow:
 
 
 @dataclass(frozen=True, slots=True)
+class DeedRow:
+    """What an instructor, `who`, has done in a class; `student`, `exercise`: what it is about, if any."""
+
+    done_s: float
+    who: str
+    words: str
+    exercise: str
+    student: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class AssignmentRow:
     """An exercise given to a class. `varied`: neighbors get different faults for the same work order.
 

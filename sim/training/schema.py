@@ -182,6 +182,7 @@ reviews = _table(
     _needed("marks", Text),
     _needed("comment", Text),
     _needed("written_s", Float),
+    _words("by_whom", 60),  # the instructor
 )
 messages = _table(
     "messages",
@@ -207,6 +208,17 @@ co_teachers = _table(
     "co_teachers",
     Column("class_id", Integer, ForeignKey("classes.id", ondelete="CASCADE"), primary_key=True),
     Column("instructor_id", Integer, primary_key=True, autoincrement=False),
+)
+# what instructors have decided in a class
+deeds = _table(
+    "deeds",
+    _own_number(),
+    _belongs_to("classes", "class_id"),
+    _belongs_to("students", "student_id", nullable=True),  # none: it is not about one student
+    _needed("who", String(60)),  # the instructor, as the door knew the name then
+    _words("exercise", 120),  # its title; it may be taken back later
+    _needed("words", Text),
+    _needed("done_s", Float),
 )
 # tries at the door by where they come from, since the last right one
 knocks = _table(

@@ -46,6 +46,7 @@ from sim.training.schema import (
     class_lists,
     classes,
     co_teachers,
+    deeds,
     knocks,
     messages,
     metadata,
@@ -61,7 +62,7 @@ from sim.training.schema import (
 from sim.training.upkeep import check_whole, copy_before_version, make_private
 from sim.vehicle.problems import Problem
 
-VERSION = 8
+VERSION = 9
 BUSY_S = 10.0  # how long a writer waits for another
 CONNECT_S = 5  # how long a server may take to answer
 MOST_CONNECTIONS = 60  # to a server; a file has one writer anyhow
@@ -355,6 +356,11 @@ def _to_version_8(connection: Connection) -> None:
         index.create(connection, checkfirst=True)
 
 
+def _to_version_9(connection: Connection) -> None:
+    _add_column(connection, "reviews", "by_whom VARCHAR(60) NOT NULL DEFAULT ''")
+    metadata.create_all(connection, [deeds])
+
+
 def _told_by(file: str) -> dict[str, Any]:
     """Topic, car, level and minutes of an exercise file; what cannot be read stays as it is by default."""
     with suppress(YAMLError, KeyError, TypeError, ValueError):
@@ -394,6 +400,7 @@ MIGRATIONS: dict[int, Callable[[Connection], None]] = {
     6: _to_version_6,
     7: _to_version_7,
     8: _to_version_8,
+    9: _to_version_9,
 }
 
 

@@ -46,6 +46,7 @@ class TermCell:
     """One student's attempt at one exercise. `credit`, `complete`: None while it is open.
 
     `marks`: by criterion, None: not called for; `reviewed`: what the instructor marked otherwise.
+    `marked_by`: the instructor who did.
     `rubric`: the weighted mean, 0 to 1; None before the hand-in. `taken_back`: lines that were rewound.
     """
 
@@ -69,6 +70,7 @@ class TermCell:
     reasons: Rubric
     reviewed: Mapping[str, float]
     comment: str
+    marked_by: str
     rubric: float | None
 
     @property
@@ -219,9 +221,9 @@ class Terms:
             one(connection, select(classes).where(classes.c.id == class_id), "class")
             connection.execute(classes.update().where(classes.c.id == class_id).values(weights=known))
 
-    def review(self, attempt_id: int, marks: Mapping[str, float], comment: str) -> None:
+    def review(self, attempt_id: int, marks: Mapping[str, float], comment: str, by_whom: str = "") -> None:
         """Mark criteria of an attempt otherwise than the rules do, and comment on it."""
-        row = {"marks": checked_review(marks, comment), "comment": comment.strip()}
+        row = {"marks": checked_review(marks, comment), "comment": comment.strip(), "by_whom": by_whom}
         with writing(self._store.engine) as connection:
             wanted = select(results.c.attempt_id).where(results.c.attempt_id == attempt_id)
             if connection.execute(wanted).first() is None:
@@ -251,7 +253,7 @@ def _cells() -> Select[Any]:
             func.coalesce(results.c.minutes, minutes).label("minutes"),
             results.c.handed_in_s, results.c.complete, results.c.credit, results.c.cost, results.c.evidence,
             results.c.named, results.c.rubric, assignments.c.due_s, assignments.c.shown_s, reviews.c.marks,
-            reviews.c.comment,
+            reviews.c.comment, reviews.c.by_whom,
         )
         .join(students, students.c.id == attempts.c.student_id)
         .join(assignments, assignments.c.id == attempts.c.assignment_id)
@@ -266,6 +268,7 @@ def _cell(row: Any, weights: Mapping[str, float]) -> TermCell:
     told = dict(row)
     for name in ("student_id", "assignment_id"):
         told.pop(name)
+    marked_by = told.pop("by_whom") or ""
     due_s, shown_s = told.pop("due_s"), told.pop("shown_s")
     is_open = (told.pop("to_one_s"), told.pop("to_all_s")) == (None, None) and not told["practice"]
     reasons, reviewed = from_json(told.pop("rubric")), marks_from_json(told.pop("marks"))
@@ -273,7 +276,7 @@ def _cell(row: Any, weights: Mapping[str, float]) -> TermCell:
     handed_in_s = told["handed_in_s"]
     return TermCell(
         **told | {"evidence": told["evidence"] or "", "named": told["named"] or "[]"}
-        | {"comment": told["comment"] or ""},
+        | {"comment": told["comment"] or "", "marked_by": marked_by},
         late=is_late(due_s, handed_in_s), after_showing=shown_before(shown_s, handed_in_s),
         released=not is_open, reasons=reasons, reviewed=reviewed, rubric=total(marks, weights),
     )  # fmt: skip

@@ -21,10 +21,7 @@ CREATE FUNCTION full_disk() RETURNS trigger LANGUAGE plpgsql AS
 $$BEGIN RAISE EXCEPTION 'could not extend file' USING ERRCODE = 'disk_full'; END$$;
 CREATE TRIGGER full_disk BEFORE INSERT ON actions FOR EACH STATEMENT EXECUTE FUNCTION full_disk();
 """
-LAST_COLUMNS = (
-    ("classes", "opened_by"),
-    ("tokens", "instructor_id"),
-)  # those that the last change of the tables brought
+LAST_COLUMNS = (("reviews", "by_whom"),)  # those that the last change of the tables brought
 DISK_BYTES = 2**22
 Trouble = Callable[[Engine], AbstractContextManager[None]]
 

@@ -47,13 +47,14 @@ def _more() -> str:
     given = _given_now()
     due_s = max(given.due_s or time.time(), time.time()) + 60 * MORE_MIN
     classroom.records().exams.end_at(given.id, due_s)
-    return f"the exam ends at {clock_words(due_s)}"
+    return classroom.traced(f"the exam ends at {clock_words(due_s)}", assignment_id=given.id)
 
 
 @classroom.instructor_only
 def _end() -> str:
-    classroom.records().exams.end_at(_given_now().id, time.time())
-    return "the exam has ended: a hand-in is late from now on"
+    given = _given_now()
+    classroom.records().exams.end_at(given.id, time.time())
+    return classroom.traced("the exam has ended: a hand-in is late from now on", assignment_id=given.id)
 
 
 @classroom.instructor_only
@@ -62,7 +63,7 @@ def _release() -> str:
     if not st.session_state.get(f"release_sure_{given.id}"):
         raise Problem("check the box first: it lets everyone see it")
     classroom.records().exams.release(given.id)
-    return "the exam is released"
+    return classroom.traced("the exam is released", assignment_id=given.id)
 
 
 def _given_now() -> AssignmentRow:
@@ -87,6 +88,7 @@ def _release_one() -> str:
     for row in rows:
         if row.student_id == st.session_state.board_student and row.attempt_id is not None:
             classroom.records().exams.release_one(row.attempt_id)
+            classroom.traced(f"the exam is released: {row.exercise}", row.student_id)
             return f"released to {row.student}"
     raise Problem("choose a student of this class first")
 
@@ -120,7 +122,8 @@ def _kept() -> str:
     names = [line for line in st.session_state[f"class_list_{group.id}"].splitlines() if line.strip()]
     by_approval = st.session_state[f"by_approval_{group.id}"]
     classroom.records().classes.admit_by_list(group.id, by_approval, names)
-    return f"{counted(len(names), 'name')} on the list" + ("" if by_approval else "; all who join come in")
+    who = "" if by_approval else "; all who join come in"
+    return classroom.traced(f"{counted(len(names), 'name')} on the list{who}")
 
 
 @classroom.instructor_only
@@ -138,7 +141,7 @@ def _taken() -> str:
     classroom.records().classes.take_list(class_id, listed)
     st.session_state[f"class_list_{class_id}"] = "\n".join(one.name for one in listed)
     st.session_state[f"by_approval_{class_id}"] = True
-    return f"{counted(len(listed), 'name')} on the list"
+    return classroom.traced(f"{counted(len(listed), 'name')} on the list")
 
 
 def waiting(group: ClassRow) -> None:
@@ -167,6 +170,7 @@ def _admit() -> str:
     chosen = _chosen()
     for one in chosen:
         classroom.records().students.admit(one)
+        classroom.traced("let in", one)
     return f"{counted(len(chosen), 'student')} let in"
 
 
@@ -175,7 +179,7 @@ def _turn_away() -> str:
     chosen = _chosen()
     for one in chosen:
         classroom.records().students.delete(one)
-    return f"{counted(len(chosen), 'student')} turned away"
+    return classroom.traced(f"{counted(len(chosen), 'student')} turned away")
 
 
 def _chosen() -> list[int]:

@@ -78,7 +78,9 @@ def _move(by: int) -> str:
 def _change_to(practice: bool) -> str:
     one = _now()
     classroom.records().assignments.change_to(one.id, practice)
-    return f"{one.exercise} is {'practice' if practice else 'an exam'} now"
+    return classroom.traced(
+        f"{one.exercise} is {'practice' if practice else 'an exam'} now", assignment_id=one.id
+    )
 
 
 @classroom.instructor_only
@@ -90,7 +92,7 @@ def _kept() -> str:
     due_s = datetime.combine(day, at or END_OF_DAY).timestamp() if day else None
     classroom.records().exams.end_at(one.id, due_s)
     due = f", due {clock_words(due_s)}" if due_s else ", no deadline"
-    return f"{one.exercise}: {points:g} points{due}"
+    return classroom.traced(f"{one.exercise}: {points:g} points{due}")
 
 
 @classroom.instructor_only
@@ -99,4 +101,5 @@ def _withdrawn() -> str:
     if not st.session_state.get(f"withdraw_sure_{one.id}"):
         raise Problem("check the box first: it leaves all desks")
     erased = classroom.records().assignments.withdraw(one.id)
-    return f"{one.exercise} is taken back" + ("" if erased else "; what was begun is in the results")
+    kept = "" if erased else "; what was begun is in the results"
+    return classroom.traced(f"{one.exercise} is taken back{kept}")

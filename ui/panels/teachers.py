@@ -1,4 +1,4 @@
-"""Who teaches a class, and, for the first instructor, who else is one."""
+"""Who teaches a class and what they decided; for the first instructor, who else is one."""
 
 from __future__ import annotations
 
@@ -9,16 +9,13 @@ import streamlit as st
 from sim.training.passphrase import LONGEST, SHORTEST, Instructor
 from sim.training.rows import ClassRow
 from sim.vehicle.problems import Problem
+from ui.drawing import sheet
+from ui.drawing.tables import plain_table
 from ui.panels.controls import button
+from ui.panels.exam import clock_words
 from ui.state import classroom
 
-NO_NAME = "the first instructor"
 EVERYBODYS = "Opened before there were several instructors: all of them have it."
-
-
-def name_of(one: Instructor) -> str:
-    """An instructor in words."""
-    return one.name or NO_NAME
 
 
 def show(group: ClassRow) -> None:
@@ -29,18 +26,18 @@ def show(group: ClassRow) -> None:
     mine = classroom.instructor()
     with st.expander("Who teaches this class", icon=":material/group:"):
         opener = known.get(group.opened_by or 0)
-        st.markdown(f"Opened by {classroom.plain(name_of(opener))}." if opener else EVERYBODYS)
+        st.markdown(f"Opened by {classroom.plain(opener.called)}." if opener else EVERYBODYS)
         together = [one for one in classroom.records().classes.co_teachers(group.id) if one in known]
         if not _may_share(group, mine):
             if together:
-                names = ", ".join(name_of(known[one]) for one in together)
+                names = ", ".join(known[one].called for one in together)
                 st.caption(classroom.plain(f"Taught together with {names}."))
             return
         others = [one for one in known if one not in (group.opened_by, 1)]
         key = f"co_teachers_{group.id}"
         st.session_state.setdefault(key, together)
         st.multiselect(
-            "taught together with", others, key=key, format_func=lambda one: name_of(known[one]),
+            "taught together with", others, key=key, format_func=lambda one: known[one].called,
             placeholder="choose one or several", select_all=False,
         )  # fmt: skip
         button("Keep these teachers", "keep_teachers", _kept)
@@ -58,7 +55,21 @@ def _kept() -> str:
         raise Problem("only who opened the class says who teaches it")
     chosen = st.session_state.get(f"co_teachers_{group.id}") or []
     classroom.records().classes.teach_together(group.id, chosen)
-    return "the teachers of the class are kept"
+    names = [one.called for one in classroom.door().instructors() if one.id in chosen]
+    return classroom.traced(f"the class is taught together with {', '.join(names) or 'no other instructor'}")
+
+
+def journal(group: ClassRow) -> None:
+    """What was decided in the class, when and by whom."""
+    with st.expander("What was decided, and by whom", icon=":material/history:"):
+        done = classroom.records().journal.of_class(group.id)
+        if not done:
+            st.caption("What you release, mark otherwise, let in or take back is written down here.")
+            return
+        rows = [
+            (clock_words(one.done_s), one.who, one.words, one.exercise, one.student or "") for one in done
+        ]
+        sheet.show(plain_table(("when", "instructor", "what", "exercise", "student"), rows), "journal_table")
 
 
 # -- who is an instructor ------------------------------------------------------------------------------------

@@ -153,6 +153,7 @@ def _answered() -> str:
 def _new_key() -> str:
     student = _student_now()
     st.session_state.key_made = (student.id, classroom.records().students.new_key(student.id))
+    classroom.traced("a new key", student.id)
     return f"a new key for {student.name}"
 
 
@@ -222,7 +223,8 @@ def _reveal(revealed: bool) -> str:
     if revealed and not st.session_state.get(f"sure_{chosen}"):
         raise Problem("check the box first: it shows the solution to everyone")
     classroom.records().assignments.reveal(chosen, revealed)
-    return "the solution is shown" if revealed else "the solution is hidden again"
+    how = "shown" if revealed else "hidden again"
+    return classroom.traced(f"the solution is {how}", assignment_id=chosen)
 
 
 @classroom.instructor_only
@@ -232,10 +234,12 @@ def _send_hint(to_one: bool) -> str:
     hints = _exercise(chosen).hints
     if hint not in hints:
         raise Problem("choose a hint of this exercise first")
+    whom = _student_now().id if to_one else None
     classroom.records().notices.tell(
-        classroom.class_now().id, hint, _student_now().id if to_one else None,
+        classroom.class_now().id, hint, whom,
         assignment_id=chosen, hint=hints.index(hint) + 1,
     )  # fmt: skip
+    classroom.traced(f"hint {hints.index(hint) + 1} is given", whom, chosen)
     return "the hint is sent; it costs nothing"
 
 

@@ -40,6 +40,7 @@ def show() -> None:
         teachers.show(group)
     _given(group)
     _results(group)
+    teachers.journal(group)
     _erase(group)
 
 
@@ -111,7 +112,7 @@ def _set_address() -> str:
 def _close(closed: bool) -> str:
     group = classroom.class_now()
     classroom.records().classes.close(group.id, closed)
-    return f"{group.name} is {'closed' if closed else 'open again'}"
+    return classroom.traced(f"{group.name} is {'closed' if closed else 'open again'}")
 
 
 # -- exercises ----------------------------------------------------------------------------------------------
@@ -181,6 +182,8 @@ def _give() -> str:
             entry=entry.name,
         )
     state.give_names = []
+    titles, how = ", ".join(entry.exercise.exercise for entry in entries), "practice" if practice else "exam"
+    classroom.traced(f"given as {how}: {titles}")
     return f"{counted(len(entries), 'exercise')} given to {group.name}"
 
 
@@ -236,4 +239,4 @@ def _erased() -> str:
         classroom.records().classes.delete(group.id)
         return f"{group.name} is erased"
     classroom.records().students.delete(who)
-    return "erased"
+    return classroom.traced("one student is erased")

@@ -123,6 +123,8 @@ def _one_attempt(term: Term) -> None:
     if cell.evidence:
         st.markdown(f"Evidence: {classroom.plain(cell.evidence)}")
     sheet.show(rubric(cell, term.weights), "term_rubric")
+    if cell.marked_by:
+        st.caption(classroom.plain(f"Marked by {cell.marked_by}."))
     with st.expander("Change a mark, or comment", icon=":material/rate_review:"):
         _review(cell.attempt_id, dict(cell.reviewed), cell.comment)
 
@@ -154,7 +156,10 @@ def _reviewed() -> str:
     attempt_id, state = _attempt_now(), st.session_state
     marked = {one.name: state.get(f"mark_{one.name}_{attempt_id}") for one in CRITERIA}
     marks = {name: mark / 100 for name, mark in marked.items() if mark is not None}
-    classroom.records().terms.review(attempt_id, marks, state.get(f"comment_{attempt_id}") or "")
+    comment, who = state.get(f"comment_{attempt_id}") or "", classroom.instructor().called
+    classroom.records().terms.review(attempt_id, marks, comment, who)
+    told = ", ".join(f"{name} {mark:.0%}" for name, mark in marks.items()) or "all by the rules"
+    classroom.traced(f"marks: {told}", state[WHO], state[WHAT])
     return "the marks are kept"
 
 
@@ -183,7 +188,8 @@ def _weighed() -> str:
     group, state = classroom.class_now(), st.session_state
     weights = {one.name: float(state[f"weight_{one.name}_{group.id}"]) for one in CRITERIA}
     classroom.records().terms.set_weights(group.id, weights)
-    return "the weights are kept"
+    told = ", ".join(f"{name} {weight:g}" for name, weight in weights.items())
+    return classroom.traced(f"the weights are kept: {told}")
 
 
 SHOWN: dict[str, Callable[[Term], None]] = {
