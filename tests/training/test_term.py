@@ -153,10 +153,25 @@ def test_the_instructor_weighs_marks_otherwise_and_comments(kept: Records, group
     assert (0.0, pytest.approx(6 / 7)) == (cell.marks["evidence"], cell.rubric)
     kept.terms.set_weights(group.id, dict.fromkeys(NAMES, 0.0) | {"evidence": 1, "plan": 3})
     assert 0.75 == kept.terms.of_class(group.id).cells[amara.id, task.id].rubric
-    kept.terms.review(work.id, {"evidence": 0.5}, "told me at the car")
+    kept.terms.review(work.id, {"evidence": 0.5}, "told me at the car", "Ines")
     cell = kept.terms.of_class(group.id).cells[amara.id, task.id]
-    assert (0.875, "told me at the car") == (cell.rubric, cell.comment)
+    assert (0.875, "told me at the car", "Ines") == (cell.rubric, cell.comment, cell.marked_by)
+    assert "marked by" == kept.export_csv(group.id).splitlines()[0].split(",")[-1]
+    assert "Ines" == kept.export_csv(group.id).splitlines()[1].split(",")[-1]
     assert "no words" in cell.reasons["evidence"].why
+
+
+def test_what_is_decided_about_a_student_goes_with_the_student(kept: Records, group: ClassRow) -> None:
+    """The journal names who, what, exercise and student, the latest first; erasing a student erases it."""
+    (amara,) = joined(kept, group, "Amara")
+    task = kept.assignments.give(group.id, STORED)
+    kept.journal.note(group.id, "Ines", "the exam is released", assignment_id=task.id)
+    kept.journal.note(group.id, "Wei", "let in", amara.id)
+    told = [(one.who, one.words, one.exercise, one.student) for one in kept.journal.of_class(group.id)]
+    of_all = ("Ines", "the exam is released", "Left in storage", None)
+    assert [("Wei", "let in", "", "Amara"), of_all] == told
+    kept.students.delete(amara.id)
+    assert ["Ines"] == [one.who for one in kept.journal.of_class(group.id)]
 
 
 @pytest.mark.parametrize(

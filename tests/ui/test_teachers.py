@@ -76,6 +76,19 @@ def test_what_is_no_longer_shared_orders_nothing(records: Records) -> None:
     assert None is records.classes.get(theirs.id).closed_s
 
 
+def test_the_page_tells_which_instructor_decided_what(records: Records) -> None:
+    """Ines closes a class that is shared with her, and the first instructor reads it there."""
+    ines = Door(records.engine).add("Ines", "the second passphrase")
+    shared = records.classes.open("Morning", opened_by=1)
+    records.classes.teach_together(shared.id, [ines.id])
+    press(as_ines(records), "Close it for new students")
+    (deed,) = records.journal.of_class(shared.id)
+    assert ("Ines", "Morning is closed") == (deed.who, deed.words)
+    first = as_instructor(records, classes_page).run()
+    assert not first.exception
+    assert "What was decided, and by whom" in [one.label for one in first.expander]
+
+
 def test_the_first_instructor_adds_and_removes_others(records: Records) -> None:
     """With a name and a passphrase typed twice; the others have no such form."""
     app = as_instructor(records, door_page).run()
