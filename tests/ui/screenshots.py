@@ -18,6 +18,7 @@ from playwright.sync_api import Page, expect
 
 from tests.ui.browser import browser, button, opened, panel
 from tests.ui.walks import (
+    BESIDE_ALL,
     PATIENCE_MS,
     SCHEMES,
     SIZES,
@@ -34,7 +35,7 @@ from tests.ui.walks import (
 TALLEST_PX = 6000
 PICTURES = Path(__file__).parents[2] / ".pictures"
 README_PX = 1000  # wide: as a page of text shows it
-COLORS = 128
+COLORS = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,7 @@ class SmallCamera:
 
     def __call__(self, name: str) -> None:
         """The page as it is now."""
+        self.page.mouse.move(*BESIDE_ALL)
         self.page.wait_for_timeout(1500)  # nothing moves any more
         taken = Image.open(BytesIO(self.page.screenshot())).convert("RGB")
         small = taken.resize((README_PX, taken.height * README_PX // taken.width), Image.Resampling.LANCZOS)
