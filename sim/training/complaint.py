@@ -9,13 +9,23 @@ Not modelled: what a customer makes up, or takes for a fault although it is none
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 
+from sim.bench.bench import Bench, BenchWithoutReasons
+from sim.catalogue import vehicle_text
 from sim.lab.compare import Miss, misses
-from sim.lab.run import sight_of
-from sim.training.exercise import Complaint, Exercise
+from sim.lab.run import Trial, fidelity_for, sight_of
+from sim.training.exercise import Complaint, Exercise, MakeBench
 from sim.vehicle.problems import Problem
 
 ERRS = "the car shows otherwise: the customer errs"
+
+
+def _at_the_fidelity_for(exercise: Exercise) -> MakeBench:
+    """Make a bench at the fidelity that the steps of the complaint need, mostly faster than every frame."""
+    asked = tuple(action for step in exercise.complaint for action in step.do)
+    trial = Trial(vehicle_text(exercise.car), actions=(*exercise.before, *asked))
+    return partial(BenchWithoutReasons, fidelity=fidelity_for(trial, exercise.whole_car))
 
 
 def complaint_misses(exercise: Exercise) -> Iterator[Miss]:
@@ -23,7 +33,8 @@ def complaint_misses(exercise: Exercise) -> Iterator[Miss]:
 
     No more is simulated than is asked for. Raises `EditProblem` or `Unsettled` where no such car can come in.
     """
-    yield from _misses(exercise, exercise.complaint)
+    if exercise.complaint:
+        yield from _misses(exercise.driven_in(_at_the_fidelity_for(exercise)), exercise.complaint)
 
 
 def check_complaint(exercise: Exercise) -> None:
@@ -40,7 +51,7 @@ def check_complaint(exercise: Exercise) -> None:
 def check_answers(exercise: Exercise) -> None:
     """Raises `Problem` where an answer is not what the car shows, or one that is said to be wrong is."""
     for question, answer in exercise.answers.items():
-        one = next(_misses(exercise, answer.played), None)
+        one = next(_misses(exercise.bench(reasons=False), answer.played), None) if answer.played else None
         if one and not answer.wrong:
             place = ("answers", question, "played", one.step - 1)
             raise Problem(f"the answer does not fit the car: {_told(one)}", place)
@@ -48,10 +59,8 @@ def check_answers(exercise: Exercise) -> None:
             raise Problem("the car shows what this wrong answer says", ("answers", question))
 
 
-def _misses(exercise: Exercise, steps: Complaint) -> Iterator[Miss]:
-    bench = exercise.bench(reasons=False) if steps else None
+def _misses(bench: Bench, steps: Complaint) -> Iterator[Miss]:
     for number, step in enumerate(steps, start=1):
-        assert bench is not None  # there are steps
         yield from misses(step, [sight_of(bench, action) for action in step.do], number)
 
 

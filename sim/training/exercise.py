@@ -14,7 +14,7 @@ Not modelled: customers who leave something out on purpose.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from functools import cached_property, lru_cache, partial
 from pathlib import Path
@@ -55,6 +55,7 @@ Sentences = Annotated[tuple[Sentence, ...], BeforeValidator(_listed), Field(max_
 
 # what the customer says happens; a step without a note checks what the words leave unsaid
 Complaint = Annotated[tuple[CaseStep, ...], Field(max_length=20)]
+MakeBench = Callable[[Car, Sentences, int], Bench]
 FilePath = tuple[str | int, ...]  # where in a file: keys and places in lists
 
 
@@ -164,7 +165,7 @@ class Exercise(Part):
         """The cars of a class, which are driven into the bay once."""
         return StartedOnce(partial(self.driven_in, BenchWithoutReasons))
 
-    def driven_in(self, make: type[Bench]) -> Bench:
+    def driven_in(self, make: MakeBench) -> Bench:
         """Return a new bench of the given kind after everything that was done before the student gets it."""
         bench = make(self.whole_car, self.arrives, self.seed)
         bench.do_all(self.before)
