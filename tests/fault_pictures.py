@@ -3,7 +3,7 @@
     python -m tests.fault_pictures                  # all cars, a minute or two for each
     python -m tests.fault_pictures teaching-car     # one car
 
-Each row is a car that comes with one fault, started, driven on the spot, scanned, switched off and left: what
+Each row is a car that comes with one fault, started, driven, scanned, switched off and left: what
 differs from the same car without it. Two examples of each kind: the first that the car's lists offer, and one
 from their middle.
 """
@@ -17,7 +17,10 @@ from dataclasses import dataclass, field
 from sim.bench.bench import Bench
 from sim.bench.reading_out import LiveReading
 from sim.catalogue import shipped_cars
+from sim.instruments.meter import Measured
+from sim.instruments.read import read
 from sim.instruments.seat import seat_of
+from sim.modules.facts import MOVES
 from sim.vehicle.car import Car
 from sim.vehicle.edits import EDIT_KINDS, catalogue, further_faults, parse_edit
 from sim.vehicle.problems import EditProblem, Unsettled
@@ -25,7 +28,7 @@ from sim.vehicle.reading import read_car
 
 HEAD = ("fault", "engine", "lamps", "no answer", "codes", "live data of the engine module", "readings")
 MOST = 6  # names in one cell
-RUN_S, REST_S = 30, 120
+RUN_S, REST_S, DRIVEN_KPH = 30, 120, 30
 
 
 @dataclass(frozen=True)
@@ -37,6 +40,7 @@ class Seen:
     silent: tuple[str, ...] = ()
     codes: frozenset[str] = frozenset()
     live: dict[str, str] = field(default_factory=dict)
+    cranking_v: float | None = None
     running_v: float = 0.0
     draw_a: float = 0.0
     refused: str = ""
@@ -73,12 +77,19 @@ def seen(car: Car, *given: str) -> Seen:
     """Start, drive on the spot, scan, read, switch off, leave."""
     try:
         bench = Bench(car, given, fidelity="stream")
-        bench.do_all(["wait 5 s", *_start(car), f"wait {RUN_S} s", "scan"])
+        bench.do_all(["wait 5 s", *_start(car)])
+        cranking_v = _lowest_v(bench) if car.built.engine else None
+        bench.do(f"wait {RUN_S} s")
+        if seat_of(bench).engine in MOVES:
+            bench.do_all([f"drive at {DRIVEN_KPH} km/h", "wait 5 s"])
+        bench.do("scan")
         running_v = bench.live.reading.between("BAT+", "BAT-") or 0.0
         pack = (car.built.high_voltage.controller,) if car.built.high_voltage else ()
         asked = next((name for name in ("ECM", *pack, *car.addresses) if name in car.addresses), "")
         live = bench.do(f"read {asked}").told
         seat, report = seat_of(bench), bench.last_report
+        if seat.speed_kph:
+            bench.do("drive at 0 km/h")
         bench.do_all([*_stop(bench), f"wait {REST_S} s"])
         draw_a = abs(bench.live.reading.current("BAT"))
     except (EditProblem, Unsettled) as problem:
@@ -89,8 +100,22 @@ def seen(car: Car, *given: str) -> Seen:
     silent = report.silent if report.power else ("the tester has no power",)
     codes = frozenset(f"{module} {code}" for module, code in report.codes)
     return Seen(
-        ", ".join((seat.engine_words, *seat.sounds)), seat.lit, silent, codes, shown, running_v, draw_a
+        ", ".join((seat.engine_words, *seat.sounds)),
+        seat.lit,
+        silent,
+        codes,
+        shown,
+        cranking_v,
+        running_v,
+        draw_a,
     )
+
+
+def _lowest_v(bench: Bench) -> float:
+    """What a meter's minimum has kept of the battery's posts since the start began."""
+    found = read(bench, "measure minimum volts BAT+ to BAT-")
+    assert isinstance(found, Measured)
+    return found.value or 0.0
 
 
 def row(fault: str, now: Seen, healthy: Seen) -> tuple[str, ...]:
@@ -102,6 +127,8 @@ def row(fault: str, now: Seen, healthy: Seen) -> tuple[str, ...]:
     live = [f"{name} {value}" for name, value in now.live.items() if _differs(value, healthy.live.get(name))]
     live.sort(key=lambda text: text.startswith("voltage at pin"))  # many pins follow the supply
     readings = []
+    if (lowest_v := now.cranking_v) is not None and abs(lowest_v - (healthy.cranking_v or 0.0)) > 0.15:
+        readings.append(f"{lowest_v:.1f} V at the battery at the lowest while starting")
     if abs(now.running_v - healthy.running_v) > 0.15:
         readings.append(f"{now.running_v:.1f} V at the battery")
     if abs(now.draw_a - healthy.draw_a) > 0.01:

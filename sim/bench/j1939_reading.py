@@ -34,6 +34,7 @@ from sim.vehicle.j1939 import (
     ReportedFault,
     SpnFmi,
 )
+from sim.vehicle.words import counted
 
 LISTENING_S: Final = 1.5  # each controller sends DM1 once a second; a broadcast of many codes takes longer
 MOST_IN_WORDS: Final = 3  # codes that a sentence gives the meaning of; our own choice
@@ -89,7 +90,14 @@ class J1939Reading:
         if len(coded) <= MOST_IN_WORDS:
             faults = [f"{said}, {row['text']}" for said, row in zip(faults, coded, strict=True)]
         absent = [f"{name} not received" for name in self.absent]
-        return "; ".join([*lost, *faults, *absent]) or "no codes on SAE J1939, and every controller is heard"
+        return f"{self.heard}: {'; '.join([*lost, *faults, *absent]) or 'no codes'}"
+
+    @property
+    def heard(self) -> str:
+        """Who answers on the network of 29-bit identifiers, with the address that each has claimed."""
+        placed = [one for one in self.controllers if one.address != NULL_ADDRESS]
+        named = ", ".join(f"{one.module or 'unknown controller'} {one.address}" for one in placed)
+        return f"{counted(len(placed), 'controller')} heard on SAE J1939{f' ({named})' if named else ''}"
 
     @property
     def lamps(self) -> tuple[Lamp, ...]:

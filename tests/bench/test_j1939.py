@@ -240,7 +240,11 @@ def test_a_tester_reads_who_is_there_and_what_each_says(fidelity: Fidelity) -> N
     bench.do_all([*MORNING, "fit F7", "wait 5 s"])
     told = bench.do("faults").told
     assert told is not None
-    assert told.words.startswith("RETARDER could not claim address 16; TCM: SPN 2016 FMI 9, controller at")
+    heard = "ECM 0, TCM 3, ABS 11, LIFTGATE 16, CLUSTER 23, BCM 33, SUSPENSION 47"
+    assert told.words.startswith(
+        f"7 controllers heard on SAE J1939 ({heard}): RETARDER could not claim address 16; "
+        "TCM: SPN 2016 FMI 9, controller at"
+    )
     reading = bench.tests["faults"]
     assert isinstance(reading, J1939Reading)
     rows = {(row["module"], row["state"]): row for row in reading.rows()}

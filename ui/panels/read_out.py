@@ -122,7 +122,7 @@ def _j1939(held: Held) -> None:
         st.warning(found.refusal)
         return
     lamps = ", ".join(found.lamps) or "none"
-    st.caption(f"At {found.time_s:.1f} s. Lamps that DM1 asks for: {lamps}.")
+    st.caption(f"{found.heard} at {found.time_s:.1f} s. Lamps that DM1 asks for: {lamps}.")
     rows = [
         (
             f"{row['module']}, {row['address']}",
