@@ -69,7 +69,7 @@ class Search:
 search_options = as_one(
     "search",
     Search,
-    click.option("--most", type=click.IntRange(1, 2), default=1, show_default=True, help="Faults at once."),
+    click.option("--most", type=click.IntRange(1, 3), default=1, show_default=True, help="Faults at once."),
     click.option("--theories", is_flag=True, help="Theories about the car's design, too."),
     click.option("--within", type=float, default=15.0, show_default=True, help="Minutes for the search."),
     kind_option,

@@ -45,6 +45,7 @@ from sim.lab.search_plan import Question, SearchAnswer, search_on
 from sim.lab.search_report import found_words, no_cause_words
 from sim.lab.search_result import SearchResult
 from sim.lab.story_checks import minutes_before, rivals
+from sim.lab.three_faults import THREE
 from sim.lab.workshop import Workshop
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem
@@ -161,9 +162,13 @@ def causes(
     if len(told) > listed:
         print(f"and {len(told) - listed} more, each less likely")
     if not told:
-        print(no_cause_words(found))
+        print(no_cause_words(found, _how_three(search)))
     print(f"\n{DISCLAIMER}")
     return 0 if told else 1
+
+
+def _how_three(search: Search) -> str:
+    return "" if search.most == THREE else "Look for three faults at once with --most 3."
 
 
 def _searched(
@@ -296,7 +301,7 @@ def best_check(
         return 0 if found.causes else 1
     if before is not None:
         print(f"Before step {before}, at minute {minutes_before(find_case(case))[before - 1]:g}:")
-    print(advice.words if found.causes else no_cause_words(found))
+    print(advice.words if found.causes else no_cause_words(found, _how_three(search)))
     print(advice.reason, end="\n\n" if advice.reason else "\n")
     cells = [
         (

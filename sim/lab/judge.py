@@ -22,6 +22,7 @@ from sim.lab.pairs import AGREES, Alone, Pairs, Scanned
 from sim.lab.reach import reach_of
 from sim.lab.run import ImpossibleCar, Trial, bench_of, content_key, sight_of
 from sim.lab.search_result import PossibleCause, SearchResult
+from sim.lab.sight import Account
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.edit import Theory
@@ -179,6 +180,11 @@ class Deadline:
         self._end_s = None if within_s is None else time.monotonic() + within_s
 
     @property
+    def left_s(self) -> float | None:
+        """How many seconds are left; None without a limit."""
+        return None if self._end_s is None else max(0.0, self._end_s - time.monotonic())
+
+    @property
     def over(self) -> bool:
         return self._end_s is not None and time.monotonic() >= self._end_s
 
@@ -209,6 +215,8 @@ class Judge:
         if () not in marks:
             return {}
         pairs = Pairs(self._car, self._search.steps, marks[()])
+        if any(len(edits) > 2 for edits, *_ in classes):  # what two do together says nothing of three
+            return self._run(pairs, {k: self._to_run(edits) for k, (edits, *_) in enumerate(classes)})
         opens = {edits: one for edits in dict.fromkeys(singles.values()) if (one := self._pure(edits))}
         cut = self._cut_off(opens, pairs.scanned)
         if all(len(edits) < 2 for edits, *_ in classes):
@@ -247,8 +255,25 @@ class Judge:
             elif pairs.scanned and singles[edits[0]] in cut:
                 found[k] = pairs.scanned.step
             else:
-                open_ones[k] = Undecided(self._search.trial(PossibleCause(edits, (), 0.0)))
+                open_ones[k] = self._to_run(edits)
         return found | self._run(pairs, open_ones)
+
+    def shown_alone(self, edits: Sequence[str]) -> dict[str, Account]:
+        """What the car shows through all steps with each of these edits alone, and with none (""). Left out:
+        what cuts off a module that answered, and what there is no time for.
+        """
+        singles = self._singles([[(edit,)] for edit in edits])
+        usual = self._marks([()])
+        if () not in usual:
+            return {}
+        opens = {one: pure for one in dict.fromkeys(singles.values()) if (pure := self._pure(one))}
+        cut = self._cut_off(opens, Pairs(self._car, self._search.steps, usual[()]).scanned)
+        marks = self._marks([one for one in dict.fromkeys(singles.values()) if one not in cut])
+        shown = {edit: marks[one].account for edit, one in singles.items() if one in marks}
+        return {"": usual[()].account, **shown}
+
+    def _to_run(self, edits: tuple[str, ...]) -> Undecided:
+        return Undecided(self._search.trial(PossibleCause(edits, (), 0.0)))
 
     def _singles(self, classes: Sequence[EditClass]) -> dict[str, tuple[str, ...]]:
         """Every edit, and the one that is run for all that make the same car as it; likeliest first."""

@@ -13,7 +13,9 @@ takes a terminator from a bus line. What two other edits do together often follo
 (`sim.lab.pairs`). All other sets are run, observation by observation, until the first that they contradict,
 the likeliest first. `wrongly_judged` puts the savings to the test.
 
-Not modelled: three faults at once; faults that come and go; wrong observations.
+Three faults at once: `sim.lab.three_faults`.
+
+Not modelled: faults that come and go; wrong observations.
 """
 
 from __future__ import annotations
@@ -61,7 +63,7 @@ def find_causes(
     chosen = sentences(catalogue(car) if edits is None else edits, car)
     sets = [some for size in range(most + 1) for some in combinations(chosen, size)]
     search = SearchResult(vehicle, tuple(given), seed, tuple(steps), candidates=len(sets))
-    return _search(search, sets, workshop, within_s, progress, stop)
+    return judge_sets(search, sets, workshop, within_s, progress, stop)
 
 
 def narrow_down(
@@ -79,10 +81,10 @@ def narrow_down(
     """
     sets = [edits for one in found.causes for edits in (one.edits, *one.alike)]
     search = replace(found, steps=(*found.steps, *more))
-    return _search(search, [*sets, *found.waiting], workshop, within_s, progress, stop)
+    return judge_sets(search, [*sets, *found.waiting], workshop, within_s, progress, stop)
 
 
-def _search(
+def judge_sets(
     search: SearchResult,
     sets: Sequence[tuple[str, ...]],
     workshop: Workshop,
@@ -90,6 +92,7 @@ def _search(
     progress: Progress,
     stop: Stop,
 ) -> SearchResult:
+    """The search with these sets of edits judged, the likeliest first: the causes, and what is `waiting`."""
     car = car_from_text(search.vehicle)
     weight = {edits: odds(edits, car) for edits in sets}
     structure = Structure(car, [*actions_of(search.steps), *search.given])

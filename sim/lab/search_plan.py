@@ -4,7 +4,8 @@
     found.result.causes
 
 Single faults come first, so that there is something to show soon. Pairs follow in slices of time: a search
-that is stopped gives what was found until its last slice.
+that is stopped gives what was found until its last slice. Three at once come last, in what is left of the
+time, where no pair agrees (`sim.lab.three_faults`).
 """
 
 from __future__ import annotations
@@ -21,12 +22,14 @@ from sim.lab.odds import odds
 from sim.lab.search import find_causes, narrow_down
 from sim.lab.search_result import SearchResult
 from sim.lab.theories import plausible_theories
+from sim.lab.three_faults import THREE, find_three
 from sim.lab.workshop import Progress, Stop, Stopped, Workshop, never, quiet
 from sim.vehicle.edits import EDIT_VERBS, verb_of
 from sim.vehicle.reading import car_from_text
 
 FIRST_SLICE_S = 20.0
 LAST_SLICE_S = 1.0  # however little time is left
+PAIRS_SHARE = 0.5  # of the time, where three at once may follow
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +71,8 @@ class SearchAnswer:
     @property
     def share_left(self) -> float:
         """The share of prior odds of the sets for which there was no time."""
+        if self.most == THREE:
+            return 1 - self.result.covered
         car = car_from_text(self.result.vehicle)
         sets = (some for size in range(self.most + 1) for some in combinations(self.edits, size))
         return sum(odds(one, car) for one in self.result.waiting) / sum(odds(one, car) for one in sets)
@@ -101,30 +106,36 @@ def search_on(
     steps = question.observations(workshop, stop)
     if theories:
         edits = (*edits, *plausible_theories(car_from_text(question.vehicle), steps))
-    work = partial(
-        find_causes, question.vehicle, steps, given=question.known, edits=edits, seed=question.seed,
-        workshop=workshop, progress=progress, stop=stop,
-    )  # fmt: skip
 
     def searched(most: int, within_s: float) -> SearchAnswer:
-        return SearchAnswer(question, edits, most, work(most=most, within_s=within_s))
+        search = find_three if most == THREE else partial(find_causes, most=most)
+        result = search(
+            question.vehicle, steps, given=question.known, edits=edits, seed=question.seed,
+            workshop=workshop, within_s=within_s, progress=progress, stop=stop,
+        )  # fmt: skip
+        return SearchAnswer(question, edits, most, result)
 
-    goes_on = before is not None and before.answers(question, edits, most, steps)
+    pairs_end_s = end_s - (1 - PAIRS_SHARE) * limit_s if most == THREE else end_s
+    goes_on = before is not None and any(
+        before.answers(question, edits, size, steps) for size in {most, min(most, 2)}
+    )
     found = before if before is not None and goes_on else searched(1, limit_s)
     more = steps[len(found.result.steps) :]
     slice_s = FIRST_SLICE_S
     try:
-        if found.most < most:
-            found = searched(most, slice_s)
+        if found.most < min(most, 2):
+            found = searched(2, slice_s)
         while more or found.result.waiting:
-            left_s = end_s - time.monotonic()
+            left_s = (end_s if found.most == THREE else pairs_end_s) - time.monotonic()
             if not more and left_s <= 0:
                 break
             within_s = max(min(slice_s, left_s), LAST_SLICE_S)
             result = narrow_down(
                 found.result, more, workshop=workshop, within_s=within_s, progress=progress, stop=stop
             )
-            found, more, slice_s = SearchAnswer(question, edits, most, result), (), 2 * slice_s
+            found, more, slice_s = SearchAnswer(question, edits, found.most, result), (), 2 * slice_s
+        if found.most < most and not found.result.causes:
+            found = searched(most, max(end_s - time.monotonic(), LAST_SLICE_S))
     except Stopped:
         if more:
             raise

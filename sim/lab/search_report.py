@@ -30,14 +30,16 @@ def found_words(found: SearchResult, left_share: float) -> str:
     return f"{who}. {tried}; the others have {left_share:.1%} of the odds."
 
 
-def no_cause_words(found: SearchResult) -> str:
-    """Which step no cause shows, and what could be the reason."""
+def no_cause_words(found: SearchResult, how_three: str = "") -> str:
+    """Which step no cause shows, and what could be the reason. `how_three`: how to look for three faults."""
     number = next((k for k, left in enumerate(found.remaining, start=1) if not left), 0)
     done = ", ".join(found.steps[number - 1].do)
     step = f"No possible cause left before it shows what step {number} saw ({done}). " if number else ""
+    three = f" {how_three}" if how_three else ""
     return (
         f"{step}It may be another kind of fault or one of another size, more faults at once, a car built "
-        "differently from its diagram (include theories in the search), or something observed wrongly."
+        "differently from its diagram (include theories in the search), or something observed "
+        f"wrongly.{three}"
     )
 
 

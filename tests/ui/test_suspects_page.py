@@ -92,6 +92,18 @@ def test_other_kinds_of_faults_are_suspects_where_they_are_chosen() -> None:
     assert told(app, "tried").startswith("**One possible cause. All 63 were tried.")
 
 
+def test_three_faults_are_offered_where_no_single_one_explains_it() -> None:
+    """The page offers to look for three at once; what it finds is listed, and its switch says so."""
+    held = held_of("six-modules.yaml", ("pull F2", "pull F5", "pull F7"))
+    held.bench.do_all(LOG)
+    app = after(opened("suspects", held), "suspects_find", WORK)
+    assert () == app.session_state[WORK].found.result.causes
+    app = after(app, "suspects_three", WORK)
+    assert app.session_state[WORK].found.result.holds(["pull F2", "pull F5", "pull F7"])
+    assert "up to three faults" == app.session_state["suspects_most"]
+    assert "suspects_three" not in [one.key for one in app.button]
+
+
 def test_the_suspects_of_a_case_are_asked_about_its_own_car() -> None:
     """A case is explained with its car, not with the one in the bay."""
     case = read_case(shipped_cases()["beehive-ground"])

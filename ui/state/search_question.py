@@ -6,13 +6,15 @@ import streamlit as st
 
 from sim.lab.case import Case
 from sim.lab.search_plan import Question, changes_at_first
+from sim.lab.three_faults import THREE
 from sim.vehicle.edits import catalogue, further_faults, is_theory
 from sim.vehicle.reading import car_from_text
 from ui.state.held import Held
 
 WORK, NEXT, PLAN = "suspects_work", "next_check_work", "check_plan_work"
 IN_THE_BAY = "what was done and seen in the bay"
-SINGLE, DOUBLE = "one fault", "one or two faults"
+SINGLE, DOUBLE, TRIPLE = "one fault", "one or two faults", "up to three faults"
+MOST = {SINGLE: 1, DOUBLE: 2, TRIPLE: THREE}
 
 
 def question_now(held: Held) -> Question:
@@ -36,4 +38,4 @@ def edits_of(question: Question) -> tuple[str, ...]:
 
 def most_at_once() -> int:
     """How many faults there may be at once."""
-    return 2 if st.session_state.suspects_most == DOUBLE else 1
+    return MOST[st.session_state.suspects_most]

@@ -12,6 +12,7 @@ from sim.lab.report import DISCLAIMER
 from sim.lab.search_plan import Question, SearchAnswer, changes_at_first, search_on
 from sim.lab.search_report import found_words, no_cause_words, odds_words, search_page
 from sim.lab.search_result import PossibleCause, SearchResult, explained
+from sim.lab.three_faults import THREE
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.edits import further_kinds
 from sim.vehicle.problems import EditProblem
@@ -25,11 +26,12 @@ from ui.state import lab_work, turns
 from ui.state.case_now import taken_up
 from ui.state.held import Held
 from ui.state.search_question import (
-    DOUBLE,
     IN_THE_BAY,
+    MOST,
     NEXT,
     PLAN,
     SINGLE,
+    TRIPLE,
     WORK,
     edits_of,
     most_at_once,
@@ -40,6 +42,10 @@ from ui.state.work import after_work, tells_problems
 LIMITS_MIN = (1, 5, 15, 60)
 MOST_LISTED = 30
 MOST_ALIKE = 4
+THREE_WORDS = (
+    "If none explains it all, half of the time goes to three at once: faults each of which shows a part, "
+    "and together all of it."
+)
 
 
 @turns.fragment
@@ -59,7 +65,7 @@ def show() -> None:
         _search(held, question)
     found: SearchAnswer | None = lab_work.found(WORK, "cars")
     if found is not None:
-        _shown(found, question)
+        _shown(held, found, question)
 
 
 def _choose_question(held: Held) -> Question:
@@ -94,7 +100,7 @@ def _codes(held: Held, question: Question) -> None:
 
 
 def _search(held: Held, question: Question) -> None:
-    switch("at once", {one: one for one in (SINGLE, DOUBLE)}, "suspects_most", SINGLE)
+    switch("at once", {one: one for one in MOST}, "suspects_most", SINGLE)
     st.session_state.setdefault("suspects_limit", 5)
     st.select_slider(
         "at most", LIMITS_MIN, format_func="{} min".format, key="suspects_limit", persist_state="session"
@@ -117,16 +123,19 @@ def _search(held: Held, question: Question) -> None:
         "fuse feeds a module. Only those that could explain a silent module; each is rarer than a fault.",
         persist_state="session",
     )
-    count = len(edits_of(question))
-    sets = 1 + count + (count * (count - 1) // 2 if most_at_once() == 2 else 0)
-    kinds = "faults and pairs of faults" if most_at_once() == 2 else "faults"
-    st.caption(
-        f"{sets:,} {kinds} to try, the likeliest first.", help=f"{odds_words()}\n\n{term('isolation')}"
-    )
+    st.caption(_sets_words(question), help=f"{odds_words()}\n\n{term('isolation')}")
     start, nothing = partial(_start, held), not (question.steps or question.log)
     button(
         "Find possible causes", "suspects_find", start, icon="person_search", primary=True, disabled=nothing
     )
+
+
+def _sets_words(question: Question) -> str:
+    count, most = len(edits_of(question)), most_at_once()
+    sets = 1 + count + (count * (count - 1) // 2 if most > 1 else 0)
+    kinds = "faults" if most == 1 else "faults and pairs of faults"
+    words = f"{sets:,} {kinds} to try, the likeliest first."
+    return f"{words} {THREE_WORDS}" if most == THREE else words
 
 
 @tells_problems
@@ -157,7 +166,7 @@ def _start(held: Held) -> None:
     lab_work.start(WORK, task)
 
 
-def _shown(found: SearchAnswer, question: Question) -> None:
+def _shown(held: Held, found: SearchAnswer, question: Question) -> None:
     suspects = found.result
     if found.question != question:
         st.info(
@@ -177,12 +186,25 @@ def _shown(found: SearchAnswer, question: Question) -> None:
         _why(suspects)
         next_check.show(found)
         check_plan.show(found)
-    elif not suspects.waiting:
+    elif found.most == THREE or not suspects.waiting:
         st.info(no_cause_words(suspects), icon=":material/person_off:")
+    if not suspects.causes and found.most < THREE:
+        button(
+            "Look for three faults at once",
+            "suspects_three",
+            partial(_start_three, held),
+            icon="looks_3",
+            help=THREE_WORDS,
+        )
     work = st.session_state.get(NEXT)
     advice: Advice | None = None if work is None else work.found
     report = partial(search_page, suspects, advice, found.share_left)
     download("Report to print", report, "suspects.html", "suspects_report")
+
+
+def _start_three(held: Held) -> None:
+    st.session_state.suspects_most = TRIPLE
+    _start(held)
 
 
 def _alike_words(one: PossibleCause) -> str:
