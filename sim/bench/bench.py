@@ -42,6 +42,9 @@ MOST_READINGS = 120  # of one module's live data, kept for a graph
 GATEWAY_LOCKED = "the gateway is locked: unlock it first"
 
 
+MOST_NAMED = 5  # modules that did what they were asked; of more their number tells as much
+
+
 @dataclass(frozen=True)
 class Outcome:
     """What an action brought: its normal form, the events since, and what the tester answered, if asked."""
@@ -70,7 +73,8 @@ class Outcome:
             for words, kind in kinds.items():
                 found = {name: one for name, one in self.responses.items() if isinstance(one, kind)}
                 if names := [_with_reason(name, one) for name, one in found.items() if name not in locked]:
-                    told.append(f"{words}: {', '.join(names)}")
+                    several = kind is PositiveResponse and len(names) > MOST_NAMED
+                    told.append(f"{words}: {f'{len(names)} modules' if several else ', '.join(names)}")
             return "; ".join(told)
         return ""
 

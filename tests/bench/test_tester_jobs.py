@@ -316,3 +316,12 @@ def test_a_self_test_runs_all_tests_of_a_module_and_counts_those_that_fail() -> 
     assert "ECM: 39 tests run, 1 failing" == bench.do("selftest ECM").words
     assert ("given: open pedal_sensor.2",) == tuple(why_code(bench, "ECM", "P2122-16").roots())
     assert isinstance(bench.tester.codec, Codec)
+
+
+def test_many_modules_that_did_it_are_counted_and_others_named() -> None:
+    """Where all 41 modules clear their codes they are counted; one that does not answer is named."""
+    bench = Bench(MINIBUS)
+    bench.do_all(["press start", "wait 3 s", "unlock GATEWAY"])
+    assert "done: 41 modules" == bench.do("clear").words
+    bench.do_all(["unplug ABS", "unlock GATEWAY"])
+    assert "done: 40 modules; no answer: ABS" == bench.do("clear").words
