@@ -7,6 +7,7 @@ from functools import partial
 import streamlit as st
 
 from sim.bench.tester import difference
+from sim.vehicle.elements import TESTER_LINK
 from ui.drawing import sheet
 from ui.drawing.tables import difference_table, report_table
 from ui.panels import read_out, set_up, why
@@ -40,11 +41,12 @@ def _report(held: Held, visible: Visible) -> None:
     answering = len(report.modules) - len(report.silent)
     # all of them at one place: two question marks would have the same name
     guarded = ("security access",) if "clear" in visible.tools and guarded_gateways(held.car) else ()
+    over_ip = ("DoIP", "edge node") if TESTER_LINK in held.car.transceivers else ()
     with st.container(key="scan_result"):
         st.markdown(
             f"at {report.time_s:.1f} s: **{answering} of {len(report.modules)}** modules answer, "
             f"**{len(report.codes)}** code{'' if len(report.codes) == 1 else 's'}",
-            help=term("DTC", "failure type", "U code", "history code", "status byte", *guarded),
+            help=term("DTC", "failure type", "U code", "history code", "status byte", *over_ip, *guarded),
         )
     if held.bench.cleared_since_scan:
         st.warning("This report is from before clearing. Scan again.", icon=":material/history:")
