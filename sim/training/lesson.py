@@ -30,6 +30,8 @@ SHEETS: dict[Sheet, str] = {"plan": "Lesson plan", "worksheet": "Worksheet", "te
 TALK_BEFORE_MIN, TALK_AFTER_MIN = 10, 15  # work order and safety; debrief. Our own choice
 ROUND_MIN = 5
 EMPTY_LINES = 10
+SEEN_FROM_THE_SEAT = ("wait", "drive", "wiggle", "heat", "freeze")  # they take time: a key is answered later
+REPORTED = {"answers": "", "has power": "", "silent": "no communication"}  # in words of a sheet; empty: usual
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,9 +115,10 @@ def _expected(attempt: Attempt, action: str) -> ExpectedStep:
     step = attempt.do(action)
     seen = step.sight
     lamps = f", lamps: {', '.join(name.replace('_', ' ') for name in seen.lit)}" if seen.lit else ""
-    seat = f"ignition {seen.ignition}, engine {seen.engine}{lamps}"
+    ignition = "no supply" if seen.ignition == "dark" else f"ignition {seen.ignition}"
+    seat = f"{ignition}, engine {seen.engine}{lamps}"
     found = () if step.report is None else _in_report(step.sight.found())
-    shows = step_words(step) or (seat if step.verb == "wait" else "")
+    shows = step_words(step) or (seat if step.verb in SEEN_FROM_THE_SEAT else "")
     return ExpectedStep(
         step.action,
         words_of(step.action, attempt.exercise.whole_car),
@@ -126,7 +129,9 @@ def _expected(attempt: Attempt, action: str) -> ExpectedStep:
 
 
 def _in_report(found: Mapping[str, object]) -> tuple[str, ...]:
-    return tuple(f"{what}: {told}" for what, told in found.items() if told != "answers")
+    """What of a report is out of the ordinary."""
+    told = {what: REPORTED.get(str(one), str(one)) for what, one in found.items()}
+    return tuple(f"{what}: {one}" for what, one in told.items() if one)
 
 
 # -- printed -------------------------------------------------------------------------------------------------

@@ -19,7 +19,12 @@ REFUSES_CONNECTIONS = "their server does not answer"
 FULL_DISK = """
 CREATE FUNCTION full_disk() RETURNS trigger LANGUAGE plpgsql AS
 $$BEGIN RAISE EXCEPTION 'could not extend file' USING ERRCODE = 'disk_full'; END$$;
-CREATE TRIGGER full_disk BEFORE INSERT ON actions FOR EACH STATEMENT EXECUTE FUNCTION full_disk();
+DO $$DECLARE one text; BEGIN
+  FOR one IN SELECT tablename FROM pg_tables WHERE schemaname = 'public' LOOP
+    EXECUTE format('CREATE TRIGGER full_disk BEFORE INSERT OR UPDATE ON %I '
+                   'FOR EACH STATEMENT EXECUTE FUNCTION full_disk()', one);
+  END LOOP;
+END$$;
 """
 LAST_COLUMNS = (("reviews", "by_whom"),)  # those that the last change of the tables brought
 DISK_BYTES = 2**22
@@ -54,7 +59,7 @@ def disk_full(engine: Engine) -> Iterator[None]:
             yield
         return
     with engine.begin() as connection:
-        connection.exec_driver_sql(FULL_DISK)
+        connection.execute(text(FULL_DISK))
     yield
     with engine.begin() as connection:
         connection.exec_driver_sql("DROP FUNCTION full_disk CASCADE")

@@ -186,6 +186,8 @@ def _chosen() -> list[int]:
     group = classroom.class_now()
     held = {one.id for one in classroom.records().students.of_class(group.id) if not one.admitted}
     chosen = [one for one in st.session_state.get("admit_who") or [] if one in held]
+    if len(held) == 1:
+        return list(held)  # there is no choice to make
     if not chosen:
         raise Problem("choose students first")
     return chosen

@@ -33,18 +33,23 @@ html {{ font-size: {TYPE_PX}px !important; }}
 </style>"""
 
 
+def is_on() -> bool:
+    """Whether a class looks at this visit."""
+    return bool(st.session_state.get("projector"))
+
+
 def offer() -> None:
     """A button that puts the projector view on, where it is off."""
     if st.session_state.pop("projector_new", False):
         st.rerun()  # the whole page, of which this may be in a part that is drawn by itself
-    if not st.session_state.get("projector"):
+    if not is_on():
         words = "large type, strong contrast, no navigation"
         button("Projector", "to_projector", _put_on, icon="cast", help=words)
 
 
 def apply() -> None:
     """What the projector view adds to a page that is drawn; nothing where it is off."""
-    if st.session_state.get("projector"):
+    if is_on():
         st.html(STYLE)
         button("Leave the projector view", "leave_projector", _put_off, icon="close_fullscreen")
 

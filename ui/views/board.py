@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 
 import streamlit as st
@@ -35,6 +36,8 @@ def show() -> None:
         _pause(group)
         projector.offer()
     st.fragment(_live, run_every=REFRESH_S)(group.id)
+    if projector.is_on():
+        return  # how to help one of them is for the instructor's own screen
     exam_control.waiting(group)
     left, right = st.columns(2, gap="large")
     with left:
@@ -82,6 +85,8 @@ def _live(class_id: int) -> None:
         f"**{len(rows)}** here · **{done}** handed in the latest exercise · "
         f"**{len(stuck)}** with a reason to go and ask"
     )
+    if projector.is_on():
+        rows = [replace(row, released=False) for row in rows]  # a mark is for its student
     with st.container(key="board"):
         sheet.show(board(rows, _target_minutes(class_id)), "board_table", _picked)
 

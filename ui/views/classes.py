@@ -26,6 +26,9 @@ def show() -> None:
     classroom.show_outcome()
     st.title("Classes")
     known = classroom.my_classes()
+    if known and projector.is_on():
+        _for_the_class(choose_class(known))
+        return
     left, right = st.columns([1, 1.6], gap="large")
     with left:
         _open_one()
@@ -42,6 +45,15 @@ def show() -> None:
     _results(group)
     teachers.journal(group)
     _erase(group)
+
+
+def _for_the_class(group: ClassRow) -> None:
+    """What a class sees on the projector: the way in and its exercises."""
+    _code(group)
+    given = classroom.records().assignments.of_class(group.id)
+    if given:
+        rows = [(f"{place}", one.exercise, exam_words(one)) for place, one in enumerate(given, start=1)]
+        sheet.show(plain_table(("", "exercises", "how"), rows), "given_table")
 
 
 def choose_class(known: Sequence[ClassRow]) -> ClassRow:

@@ -124,7 +124,8 @@ def _one_attempt(term: Term) -> None:
         st.markdown(f"Evidence: {classroom.plain(cell.evidence)}")
     sheet.show(rubric(cell, term.weights), "term_rubric")
     if cell.marked_by:
-        st.caption(classroom.plain(f"Marked by {cell.marked_by}."))
+        said = f"“{cell.comment}”" if cell.comment else ""
+        st.caption(classroom.plain(f"Marked by {cell.marked_by}. {said}".strip()))
     with st.expander("Change a mark, or comment", icon=":material/rate_review:"):
         _review(cell.attempt_id, dict(cell.reviewed), cell.comment)
 
@@ -158,7 +159,7 @@ def _reviewed() -> str:
     marks = {name: mark / 100 for name, mark in marked.items() if mark is not None}
     comment, who = state.get(f"comment_{attempt_id}") or "", classroom.instructor().called
     classroom.records().terms.review(attempt_id, marks, comment, who)
-    told = ", ".join(f"{name} {mark:.0%}" for name, mark in marks.items()) or "all by the rules"
+    told = ", ".join(f"{name} {percent(mark)}" for name, mark in marks.items()) or "all by the rules"
     classroom.traced(f"marks: {told}", state[WHO], state[WHAT])
     return "the marks are kept"
 
