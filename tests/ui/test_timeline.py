@@ -184,7 +184,8 @@ def test_the_cascade_of_the_absent_trailer_module_is_played_and_scrubbed(watched
     begins_s = twin.now_s
     twin.do_all(["press start with brake", "wait 10 s"])
     expected = framed(twin.trace.events, begins_s, twin.now_s).marks
-    assert sorted(f"{one.event.time_s:.3f} s: {one.event.text}" for one in expected) == sorted(marks)
+    told = [f"{one.event.time_s:.3f} s: {one.event.in_words(twin.base).text}" for one in expected]
+    assert sorted(told) == sorted(marks)
     assert [one.event.id for one in expected] == shown_events(page)
 
     assert "running" in state(page, "BCM")
