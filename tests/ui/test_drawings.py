@@ -17,6 +17,7 @@ from sim.modules.uds_responses import ReportedDtc
 from sim.training.rows import BoardRow
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, parse_edit
+from sim.vehicle.quick_car import TableRow, vehicle_file
 from sim.vehicle.reading import car_from_text, read_car
 from sim.vehicle.words import counted
 from ui.drawing.car_map import car_map
@@ -301,3 +302,14 @@ def test_a_code_in_a_scan_names_its_status_bits() -> None:
     code = ReportedDtc("ECM", "U0101-87", "lost communication with TCM", 0x09)
     html = report_table(Report(1.0, True, (ModuleReport("ECM", True, (code,)),)))
     assert 'title="test failed, confirmed"' in html
+
+
+def test_a_long_name_on_the_map_leaves_out_what_every_module_may_be_called() -> None:
+    """'Engine-control-module' reads 'Engine'; the label for a screen reader is whole, a short name stays."""
+    rows = [TableRow("Engine control module", "main"), TableRow("BCM", "main"), TableRow("X-unit", "main")]
+    car = car_from_text(vehicle_file(rows))
+    drawn = ElementTree.fromstring(car_map(car, layout_of(car), all_visible(Bench(car))))
+    names = {one.text for one in drawn.iter() if one.get("class") == "name"}
+    assert {"Engine", "BCM", "X-unit"} <= names
+    labels = " ".join(one.get("aria-label", "") for one in drawn.iter())
+    assert "Engine-control-module" in labels

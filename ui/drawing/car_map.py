@@ -6,6 +6,7 @@ Everything that can be picked has a `data-id`: `module ECM`, `connector X1`.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Callable, Iterator
 from functools import partial
@@ -199,10 +200,13 @@ def module_node(box: Box, module: VisibleModule, picked: str, place: str = "") -
     )  # fmt: skip
 
 
+ANY_MODULE = re.compile(r"(?<=\w)(-control)?-(module|unit)$", re.IGNORECASE)
+
+
 def _module_words(box: Box, module: VisibleModule) -> Iterator[Node]:
     """The name in one line or two, and the state with its mark, or how many codes it tells while it runs."""
     room = box.w - 2 * EDGE_W
-    names = [_short(part, room) for part in _broken(module.name, room)]
+    names = [_short(part, room) for part in _broken(_told(module.name, room), room)]
     name_px = min(min(_fitting_px(name, room) for name in names), NAME_PX if len(names) == 1 else BROKEN_PX)
     words = _state_words(module, MOST_LINES - len(names))
     y = box.y + (box.h - LINE_STEP * (len(names) * name_px + len(words) * LEAST_PX)) / 2 - 2
@@ -251,6 +255,11 @@ def _syllables(name: str) -> list[int]:
     inside = range(2, len(name) - 2)
     found = [at for at in inside if name[at] not in VOWELS and name[at + 1] in VOWELS]
     return found or [len(name) // 2]
+
+
+def _told(name: str, room: float) -> str:
+    """A long name without the words that every module may bear: 'Engine' for 'Engine-control-module'."""
+    return ANY_MODULE.sub("", name) if _fitting_px(name, room) < LEAST_PX else name
 
 
 def _short(text: str, room: float) -> str:

@@ -52,7 +52,7 @@ HELP = {
     "location": "in words, such as under the left seat",
 }
 WIDTHS = {
-    "module": 92, "bus": 88, "place": 76, "fuse": 78, "ground": 88, "inline": 82, "hears": 110, "sends": 124,
+    "module": 140, "bus": 96, "place": 76, "fuse": 78, "ground": 88, "inline": 82, "hears": 110, "sends": 124,
     "location": 110,
 }  # fmt: skip
 
