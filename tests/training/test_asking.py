@@ -98,10 +98,9 @@ def test_an_answer_is_played_on_the_car() -> None:
 
 def test_a_misspelled_question_of_a_file_is_one_clear_error() -> None:
     """File, line and the questions that there are."""
-    text = shipped_exercises()["01-first-scan"].read_text("utf-8") + "\n"
-    head, colon, rest = text.partition("goal:")
-    with pytest.raises(FileProblem, match="since whn"):
-        exercise_from_text(f"{head}answers: {{since whn: today}}\n{colon}{rest}", "mine.yaml")
+    text = shipped_exercises()["01-first-scan"].read_text("utf-8")
+    with pytest.raises(FileProblem, match="line 17, answers > since whn"):
+        exercise_from_text(text.replace("  since when:", "  since whn:"), "mine.yaml")
 
 
 def test_another_fault_may_be_answered_otherwise() -> None:

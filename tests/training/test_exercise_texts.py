@@ -106,3 +106,28 @@ def test_every_kind_of_fault_has_an_exercise() -> None:
     assert kinds >= expected | {"babble", "keep", "interrupt", "terminate", "fail", "uncode", "unmatch"}
     assert () in faults
     assert any(len(arrives) > 1 for arrives in faults)
+
+
+@pytest.mark.parametrize("name", EXERCISES)
+def test_a_customer_can_be_asked(name: str) -> None:
+    """Each customer knows since when, when, and what was done before; no answer tells a hidden edit."""
+    one = EXERCISES[name]
+    assert {"since when", "when", "what was done"} <= set(one.answers)
+    for fault in (one, *one.others):
+        said = [answer.says for answer in (one.answers | fault.answers).values()]
+        words = " ".join(said).replace(",", " ").replace(".", " ").split()
+        for sentence in fault.arrives:
+            assert [] == [text for text in said if sentence in text]
+            assert sentence.split()[1] not in words
+
+
+def test_no_two_customers_answer_alike() -> None:
+    """Answers are of their story: none is met twice."""
+    said = Counter(answer.says for one in EXERCISES.values() for answer in one.answers.values())
+    assert [] == [words for words, times in said.items() if times > 1]
+
+
+def test_some_customers_err() -> None:
+    """At least three answers are wrong, as the car shows; the proof of an exercise plays them."""
+    wrong = [name for name, one in EXERCISES.items() for said in one.answers.values() if said.wrong]
+    assert 3 <= len(wrong)
