@@ -98,6 +98,7 @@ def walk(address: str, records: Records, file: str, exercise: Exercise, place: i
         visits.append(idle)
     words += [_told(raw) for visit in visits for raw in visit.received]
     exceptions = tuple(text for visit in visits for text in visit.exceptions)
+    records.exams.release(task.id)  # an open exam is held back from who joins another class
     return Came("\n".join(words), exceptions)
 
 
@@ -234,6 +235,7 @@ def test_nothing_hidden_reaches_a_student(name: str, place: int, served: tuple[s
         *exercise.guide.ask,
         *exercise.hints,
         *(other.why for other in exercise.others),
+        *(answer.says for answer in exercise.answers.values()),  # the walk does not ask the customer
     ]
     assert [] == [secret for secret in secrets if secret in came.text]
     more = {text: (came.text.count(text), usual.text.count(text)) for text in _hidden_sentences(exercise)}
@@ -260,6 +262,7 @@ def test_an_odd_address_leads_to_nobody_s_work_and_to_no_page_of_the_instructor(
             assert {"exercise", "board", "replay"}.isdisjoint(stranger.pages)
         secrets = ("Wednesday", elsewhere.join_code, NEIGHBOURS[0], "Left in storage")
         assert [] == [words for words in secrets if words in came], fields
+    records.exams.release(task.id)
 
 
 def test_the_server_gives_nothing_but_its_pages_to_a_plain_request(served: tuple[str, Records]) -> None:
