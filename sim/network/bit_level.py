@@ -40,8 +40,6 @@ class BitLevel(BusMode):
         """
         ports = [station.port for station in self._stations.values() if station.port]
         busy = bool(in_flight) or any(not port.controller.parked for port in ports)
-        for port in ports:
-            port.controller.go_alone()
         for channel, station in self._stations.items():
             own_frames = [carried for carried in in_flight if channel in carried.participants]
             if station.port is None:

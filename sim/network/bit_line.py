@@ -15,7 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from sim.network.clock import FOREVER_NS
-from sim.network.controller import PARKED, START, Controller
+from sim.network.controller import START, Controller
 from sim.network.frames import DOMINANT, RECESSIVE
 from sim.wiring.segments import SAMPLE_POINT_PCT
 
@@ -36,18 +36,16 @@ class BitSources:
 class BitClock:
     """The bits of controllers that go in step: begun at start_ns, read at due_ns or over then.
 
-    reading: what is due is the sample point, else the start of the next bit. changing: a node may drive
-    another level in the next bit than in this one. parking: a node is parked from the next bit on.
+    reading: what is due is the sample point, else the start of the next bit. parking: a node is parked
+    from the next bit on.
     """
 
     bit_ns: int
     start_ns: int
     due_ns: int
     reading: bool = False
-    changing: bool = True
     parking: bool = False
     nodes: list[BusNode] = field(default_factory=list)
-    readers: list[BusNode] | None = None  # those without a leader; None: to be found
     sample_ns: int = 0  # from the start of a bit to where it is read
 
     def __post_init__(self) -> None:
@@ -58,10 +56,11 @@ class BitClock:
         """Bits that begin at a time, or that began there and are to be read."""
         return cls(bit_ns, start_ns, start_ns + (sample_ns(bit_ns) if reading else 0), reading)
 
-    def find_readers(self) -> list[BusNode]:
-        """Those that are handed bits: their companions are not."""
-        self.readers = [node for node in self.nodes if not node.controller.leader]
-        return self.readers
+    def comes_before(self, other: BitClock) -> bool:
+        """Bits are begun before others are read."""
+        return self.due_ns < other.due_ns or (
+            self.due_ns == other.due_ns and other.reading and not self.reading
+        )
 
 
 @dataclass(slots=True, eq=False)
@@ -104,7 +103,6 @@ class BitLine:
         self.time_ns = 0
         self._clocks: list[BitClock] = []
         self._dominant = 0  # mask of those that drive dominant
-        self._alike = False  # all nodes read the same
 
     def add(self, node: BusNode, now_ns: int) -> None:
         """Join a controller: parked, or in the middle of something."""
@@ -117,7 +115,6 @@ class BitLine:
     def replace(self, gone: BusNode, node: BusNode) -> None:
         """A controller that has been reset, in the place of the old one."""
         self.nodes[self.nodes.index(gone)] = node
-        gone.controller.go_alone()
         node.mask, node.plus, node.minus = gone.mask, gone.plus, gone.minus
         node.held, node.odd = gone.held, gone.odd
         self._leave_clock(gone)
@@ -135,9 +132,6 @@ class BitLine:
             node.odd = mine.held or node.minus != 0
             if node.clock is None and not node.controller.parked:
                 self._join_clock(node, BitClock.at(node.bit_ns, now_ns))
-        self._alike = len({node.plus for node in self.nodes}) == 1 and not any(
-            node.odd for node in self.nodes
-        )
         self._wake(now_ns)
 
     @property
@@ -172,31 +166,27 @@ class BitLine:
         self.interrupted = False
         while self._clocks:
             clock = self._clocks[0]
+            for other in self._clocks:
+                if other is not clock and other.comes_before(clock):
+                    clock = other
             due_ns = clock.due_ns
-            for other in self._clocks:  # bits are begun before others are read
-                if other.due_ns < due_ns or (other.due_ns == due_ns and clock.reading and not other.reading):
-                    clock, due_ns = other, other.due_ns
             if due_ns > now_ns and (due_ns >= before_ns or self.interrupted):
                 return
             self.time_ns = due_ns
             if clock.reading:
                 self._read(clock)
-            elif clock.changing:
-                self._begin_bit(clock, due_ns)
             else:
-                clock.start_ns, clock.due_ns, clock.reading = due_ns, due_ns + clock.sample_ns, True
+                self._begin_bit(clock, due_ns)
 
     def _begin_bit(self, clock: BitClock, now_ns: int) -> None:
         """All drive the next bit; a parked node leaves, or sends if the line is not at rest."""
         clock.start_ns, clock.due_ns, clock.reading = now_ns, now_ns + clock.sample_ns, True
-        clock.changing = False
         before = self._dominant
         if clock.parking:
             self._park(clock, now_ns)
         dominant = self._dominant
         for node in clock.nodes:
-            controller = node.controller.leader or node.controller
-            level = RECESSIVE if controller.output else DOMINANT
+            level = node.controller.output
             if level != node.level:
                 node.level = level
                 dominant ^= node.mask
@@ -225,8 +215,7 @@ class BitLine:
         clock.due_ns, clock.reading = end_ns, False
         dominant = self._dominant
         held = False
-        leader = None
-        for node in clock.readers or clock.find_readers():
+        for node in clock.nodes:
             controller = node.controller
             if node.odd or node.misread:
                 bit = self._reads(node)
@@ -235,24 +224,11 @@ class BitLine:
                     bit = _misread(node, clock, bit)
             else:
                 bit = DOMINANT if dominant & node.plus else RECESSIVE
-                if controller.idle and bit == DOMINANT and self._alike:
-                    clock.readers = None
-                    if leader and leader.classical == controller.classical:
-                        controller.follow(leader)
-                        continue
-                    leader = controller
             controller.time_ns = end_ns
-            companions = controller.companions
-            if companions:
-                controller.bits.append(bit)
-            controller.output = output = controller.life.send(bit)
+            controller.output = controller.life.send(bit)
             node.seen = bit
-            if output != node.level:
-                clock.changing = True
-                if output == PARKED:
-                    clock.parking = True
-            if companions:
-                _keep_step(clock, controller, companions, bit)
+            if controller.idle or controller.dormant:
+                clock.parking = True
         if held:
             for node in [one for one in clock.nodes if one.held and one.controller.stalled]:
                 self._leave_clock(node)
@@ -269,7 +245,7 @@ class BitLine:
     def _wake(self, now_ns: int) -> None:
         """Hard synchronisation: a node that waits for a frame begins a bit with the edge."""
         for node in self.nodes:
-            if (node.controller.leader or node.controller).loose and not node.late:
+            if node.controller.loose and not node.late:
                 seen, node.seen = node.seen, self._reads(node)
                 if seen == RECESSIVE and node.seen == DOMINANT:
                     self._synchronise(node, now_ns)
@@ -295,8 +271,6 @@ class BitLine:
             clock = BitClock(wanted.bit_ns, wanted.start_ns, wanted.due_ns, wanted.reading)
             self._clocks.append(clock)
         clock.nodes.append(node)
-        clock.readers = None
-        clock.changing = True
         clock.parking = clock.parking or node.controller.parked
         node.clock = clock
 
@@ -304,7 +278,6 @@ class BitLine:
         clock, node.clock = node.clock, None
         if clock is not None and node in clock.nodes:
             clock.nodes.remove(node)
-            clock.readers = None
             if not clock.nodes:
                 self._clocks.remove(clock)
 
@@ -314,19 +287,6 @@ class BitLine:
         dominant = self._dominant
         pull = (dominant & node.plus).bit_count() - (dominant & node.minus).bit_count()
         return DOMINANT if pull > 0 else RECESSIVE
-
-
-def _keep_step(clock: BitClock, leader: Controller, before: list[Controller], bit: int) -> None:
-    """What a bit has changed for the companions of a controller."""
-    if leader.companions is not before:
-        clock.readers, clock.changing = None, True
-    if leader.loose:
-        for node in clock.nodes:
-            if node.controller.leader is leader:
-                node.seen = bit
-    if leader.idle:
-        leader.rejoin()
-        clock.readers = None
 
 
 def _misread(node: BusNode, clock: BitClock, bit: int) -> int:

@@ -13,7 +13,7 @@ overload frame of its own.
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterator
+from collections.abc import Generator
 from typing import Literal, Protocol
 
 from sim.network.error_counters import RECEIVE_MOST, ErrorCounters
@@ -21,7 +21,6 @@ from sim.network.frame_reading import DetectedError, FrameReading
 from sim.network.frames import DOMINANT, END_OF_FRAME_BITS, INTERMISSION_BITS, RECESSIVE, Frame, wire_bits
 
 START = 2  # instead of a bit: send now, or recover from bus-off
-PARKED = 3  # instead of a bit that is driven: recessive, and no bits are needed for the moment
 
 # Bosch CAN FD 1.0, section 7, rule 12.
 RECOVERY_SEQUENCES = 128
@@ -78,41 +77,18 @@ class _Off(Exception):
     """The transmit error counter has reached 256."""
 
 
-class _NotTold:
-    """The host of a controller that reads again what it has told of already."""
-
-    def take(self) -> None:
-        return None
-
-    def sent(self) -> None:
-        return None
-
-    def failed(self, why: Failure) -> None:
-        return None
-
-    def received(self, frame: Frame) -> None:
-        return None
-
-    def counted(self) -> None:
-        return None
-
-
-_NOT_TOLD = _NotTold()
-
-
 class Controller:
     """One controller. idle: parked between frames; dormant: parked in bus-off; time_ns: set by its line.
 
     loose: the next edge to dominant restarts its bit (hard synchronisation).
     stalled: further dominant bits change nothing. transmitting: it was the transmitter of the frame on the
     line, or of the last. holding: it has a frame that its host has not heard of again. classical: it does not
-    know CAN FD, and answers such a frame with an error. companions: they read in step with it (`follow`) the
-    `bits` since they began to; leader: with whom it reads in step; receive_before: its REC when it began to.
+    know CAN FD, and answers such a frame with an error.
     """
 
     __slots__ = (
-        "bits", "classical", "companions", "counters", "dormant", "holding", "host", "idle", "leader", "life",
-        "loose", "output", "receive_before", "stalled", "time_ns", "transmitting",
+        "classical", "counters", "dormant", "holding", "host", "idle", "life", "loose", "output", "stalled",
+        "time_ns", "transmitting",
     )  # fmt: skip
 
     def __init__(self, host: ControllerHost, counters: ErrorCounters, *, classical: bool = False) -> None:
@@ -121,10 +97,6 @@ class Controller:
         self.counters = counters
         self.idle = self.dormant = self.loose = self.stalled = False
         self.transmitting = self.holding = False
-        self.leader: Controller | None = None
-        self.companions: list[Controller] = []
-        self.bits: list[int] = []
-        self.receive_before = 0
         self.time_ns = 0
         self.life = self._life()
         self.output = next(self.life)
@@ -138,58 +110,6 @@ class Controller:
         """Hand over the bit that the line shows, or START; returns what is driven next."""
         self.output = self.life.send(bit)
         return self.output
-
-    # Receivers in step
-
-    def follow(self, leader: Controller) -> None:
-        """Be one of those for which another controller reads a frame that has just begun, and what follows.
-
-        Both were idle and read the same bits, so that they drive, count and tell the same until both are idle
-        again, unless one of them is error passive, or `part` is called.
-        """
-        if not leader.companions:
-            leader.bits = [DOMINANT]
-        leader.companions.append(self)
-        self.leader, self.receive_before = leader, self.counters.receive
-        self.idle = self.loose = self.transmitting = False
-
-    def rejoin(self) -> None:
-        """It is idle, so its companions are."""
-        for one in self.companions:
-            one.leader = None
-            one.idle = one.loose = True
-        self.companions = []
-
-    def part(self, companions: list[Controller], *, bits_told: int = 0) -> None:
-        """Let these go on by themselves: they read all bits again.
-
-        bits_told: so many bits, the last ones, are new to them, and their hosts hear what these cause.
-        """
-        self.companions = [one for one in self.companions if one not in companions]
-        known = len(self.bits) - bits_told
-        for one in companions:
-            one.leader, one.time_ns = None, self.time_ns
-            one.counters.receive = one.receive_before
-            host, one.host = one.host, _NOT_TOLD
-            for bit in self.bits[:known]:
-                one.read(bit)
-            one.host = host
-            for bit in self.bits[known:]:
-                one.read(bit)
-
-    def go_alone(self) -> None:
-        """Have neither leader nor companions from now on."""
-        if self.leader:
-            self.leader.part([self])
-        if self.companions:
-            self.part(self.companions)
-
-    def _in_step(self) -> Iterator[Controller]:
-        """Itself, and its companions at its time."""
-        yield self
-        for one in self.companions:
-            one.time_ns = self.time_ns
-            yield one
 
     def _life(self) -> Life:
         begun = may_send = False  # begun: another's start of frame has been read
@@ -209,8 +129,6 @@ class Controller:
                 except DetectedError as fault:
                     yield from self._answer(fault)
                 begun = may_send = yield from self._intermission()
-                if begun and self.companions:
-                    self.part(self.companions, bits_told=1)
                 if self.transmitting and self.counters.passive and not begun:
                     begun = yield from self._suspend()
             except _Off:
@@ -230,7 +148,7 @@ class Controller:
     def _recover(self) -> Life:
         """Rule 12: told to recover, wait for 128 sequences of 11 recessive bits, then start from 0."""
         self.dormant = True
-        yield PARKED
+        yield RECESSIVE
         self.dormant = False
         for _ in range(RECOVERY_SEQUENCES):
             yield from self._integrate()
@@ -241,7 +159,7 @@ class Controller:
         """Parked until START (False) or until another starts a frame (True)."""
         while True:
             self.idle = self.loose = True
-            bit = yield PARKED
+            bit = yield RECESSIVE
             self.idle = self.loose = False
             if bit != RECESSIVE:
                 return bit == DOMINANT
@@ -313,9 +231,8 @@ class Controller:
         if received:
             if bit == RECESSIVE:
                 raise DetectedError
-            for one in self._in_step():
-                one.counters.received()
-                one.host.counted()
+            self.counters.received()
+            self.host.counted()
         # section 6.2: the flag for a wrong check sequence begins after the acknowledge delimiter
         if (yield RECESSIVE) == DOMINANT or not (self.transmitting or received):
             raise DetectedError
@@ -325,8 +242,7 @@ class Controller:
                     raise DetectedError
                 yield from self._overload()
             if received and left == 1:
-                for one in self._in_step():
-                    one.host.received(received)
+                self.host.received(received)
         if self.transmitting:
             self.counters.sent()
             self.holding = False
@@ -354,10 +270,6 @@ class Controller:
         while True:
             overload = isinstance(cause, _Overload)
             try:
-                if self.companions and not overload:
-                    passive = self.counters.passive
-                    others = [one for one in self.companions if one.counters.passive != passive]
-                    self.part(others, bits_told=1)
                 # rule 9: the error that makes a station passive still lets it send an active flag
                 if self.counters.passive and not overload:
                     yield from self._passive_flag(cause)
@@ -386,10 +298,8 @@ class Controller:
             raise _Off
 
     def _count_receive(self, step: int) -> None:
-        for one in self._in_step():
-            if one.counters.receive < RECEIVE_MOST:
-                one.counters.receive_error(step)
-                one.host.counted()
+        self.counters.receive_error(step)
+        self.host.counted()
 
     def _flag(self) -> Life:
         """Six dominant bits."""

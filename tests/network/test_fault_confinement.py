@@ -71,10 +71,6 @@ class Disturber:
     """Something on the line that drives it dominant in certain bits."""
 
     idle = dormant = parked = loose = False
-    leader, companions = None, ()
-
-    def go_alone(self):
-        """It reads for itself."""
 
     def __init__(self, *dominant_bits):
         self.bits = frozenset(dominant_bits)
@@ -90,10 +86,9 @@ class Disturber:
         return self._level()
 
 
-def run(*nodes, until=400, disturber=None, reach=None, on_level=None):
+def run(*nodes, until=400, disturber=None, reach=None):
     """Let the nodes share a line, in lock-step from bit 0."""
     line = BitLine()
-    line.on_level = on_level
     for node in nodes:
         line.add(node.bus_node, 0)
     names = frozenset(node.name for node in nodes)
@@ -447,36 +442,3 @@ def test_whatever_is_misread_all_come_to_rest(drawn, flips):
     for node in misread(drawn, flips):
         assert [] == node.frames
         assert "error active" == node.counters.state
-
-
-TEC = st.integers(0, 255)
-STARTS = st.lists(st.tuples(TEC, TEC, st.sampled_from([BIT_NS, BIT_NS, 4 * BIT_NS])), min_size=4, max_size=7)
-
-
-@settings(max_examples=100)
-@given(FRAMES, st.lists(MISREADINGS, max_size=6), STARTS, st.sets(st.integers(0, 400), max_size=8))
-def test_receivers_in_step_do_what_each_would_alone(drawn, flips, starts, dominant_bits):
-    """One controller reads for others that read the same: all count, tell and drive as without it.
-
-    Where one reads what the others do not, each reads for itself; a disturber does not mind what it reads.
-    """
-
-    def told(disturber_reads):
-        nodes = [
-            Node(f"n{number}", bit_ns=bit_ns, tec=tec, rec=rec)
-            for number, (tec, rec, bit_ns) in enumerate(starts)
-        ]
-        for node, (can_id, data) in zip(nodes, drawn, strict=False):
-            node.frames.append(Frame(can_id, data))
-        for number, bit in flips:
-            nodes[number].bus_node.misread.add(bit)
-        levels = []
-        reach = {"disturber": BitSources(frozenset(disturber_reads))}
-        run(
-            *nodes, until=3000, disturber=Disturber(*dominant_bits), reach=reach,
-            on_level=lambda *told: levels.append(told),
-        )  # fmt: skip
-        return levels, [(node.log, node.errors, node.controller.transmitting) for node in nodes]
-
-    names = [f"n{number}" for number in range(len(starts))]
-    assert told(["disturber"]) == told([*names, "disturber"])
