@@ -36,7 +36,7 @@ LOW_SIDE_A = 2.0  # what it carries at most: it protects itself; from memory
 @dataclass(frozen=True, slots=True)
 class PulseTrain:
     """A signal that repeats: at `ends` of the network it draws `more_a`, or joins them by `ohm`,
-    which carries `limit_a` at most.
+    which carries `limit_a` at most, if that is told.
 
     active: from when to when within each period of `period_s`, in s. begin_s: where one period begins.
     """
@@ -48,7 +48,7 @@ class PulseTrain:
     begin_s: float = 0.0
     more_a: float = 0.0
     ohm: float = 0.0
-    limit_a: float = math.inf
+    limit_a: float | None = None
     words: str = ""
 
     @property
@@ -108,7 +108,8 @@ def step_v(found: Reading, train: PulseTrain, a: str, b: str) -> float:
         return 0.0
     across_ohm, own_ohm = float(ports.impedance_ohm[0, 1]), float(ports.impedance_ohm[1, 1])
     drawn_a = train.more_a if train.more_a else at_v / (own_ohm + train.ohm)
-    drawn_a = max(-train.limit_a, min(train.limit_a, drawn_a))
+    if train.limit_a is not None:
+        drawn_a = max(-train.limit_a, min(train.limit_a, drawn_a))
     step = -across_ohm * drawn_a
     return step if math.isfinite(step) else 0.0
 

@@ -127,13 +127,14 @@ def test_wrong_pins_are_counted_by_student(records: Records, clock: Clock) -> No
     records.close()
 
 
-def test_a_shared_computer_blocks_no_practice(records: Records) -> None:
+def test_a_shared_computer_blocks_no_practice(records: Records, clock: Clock) -> None:
     """Who has handed the exam in at this computer holds up no one of another class who practices later."""
     morning, evening = records.classes.open("Morning"), records.classes.open("Evening")
-    exam = records.assignments.give(morning.id, STORED)
     practice = records.assignments.give(evening.id, STORED, practice=True)
-    amara, _ = records.students.join(morning.join_code, "Amara", browser="shared")
     zoe, _ = records.students.join(evening.join_code, "Zoe", browser="shared")
+    clock.now_s += 60.0
+    exam = records.assignments.give(morning.id, STORED)
+    amara, _ = records.students.join(morning.join_code, "Amara", browser="shared")
     work = records.attempts.begin(exam, amara.id)
     assert records.exams.is_held_back(zoe.id, practice.id), "she could look for her own second name"
     work.hand_in(["pull F2"])

@@ -92,7 +92,12 @@ def test_a_solution_without_its_proof_is_refused() -> None:
 def test_a_fault_that_shows_nothing_is_refused() -> None:
     """An exercise whose car behaves like a whole one is refused."""
     exercise = EXERCISES["01-first-scan"]
-    nothing = {"arrives": ("open R1",), "solution": ("key run", "scan", "repair R1"), "complaint": ()}
+    nothing = {
+        "arrives": ("open R1",),
+        "solution": ("key run", "scan", "repair R1"),
+        "complaint": (),
+        "answers": {},
+    }
     quiet = Exercise.model_validate(exercise.model_dump() | nothing)
     with pytest.raises(Problem, match="shows nothing that a good car would not"):
         prove(quiet)

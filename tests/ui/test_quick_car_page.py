@@ -179,7 +179,7 @@ def test_a_small_car_is_typed_into_the_table_and_stands_in_the_bay(chromium: str
         table = page.locator("[data-testid=stDataFrame]").first
         box = table.bounding_box()
         assert box is not None
-        columns, rows = [box["x"] + at for at in (110, 200)], [box["y"] + 52 + 33 * at for at in range(4)]
+        columns, rows = [box["x"] + at for at in (110, 290)], [box["y"] + 52 + 33 * at for at in range(4)]
         page.mouse.click(columns[0], rows[0])
         typed = (("ECM", "main"), ("GATEWAY", "main, body"), ("CLUSTER", "body"), ("DOOR-LEFT", "bo dy"))
         for row, (name, bus) in zip(rows, typed, strict=True):

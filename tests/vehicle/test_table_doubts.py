@@ -33,7 +33,7 @@ def test_names_that_differ_by_number_or_much_are_names_of_their_own(one: str, ot
 
 def test_all_wrong_cells_of_a_table_are_told_at_once() -> None:
     """Row by row, also those that the file would not take."""
-    rows = [TableRow("E C M", "main"), TableRow("ABS", ""), TableRow("BCM", "main", fuse="15 A")]
+    rows = [TableRow("E#M", "main"), TableRow("ABS", ""), TableRow("BCM", "main", fuse="15 A")]
     with pytest.raises(TableProblem) as found:
         vehicle_file(rows)
     assert ["row 1, column 'module'", "row 2, column 'bus'", "row 3, column 'fuse'"] == [

@@ -38,4 +38,4 @@ def edits_of(question: Question) -> tuple[str, ...]:
 
 def most_at_once() -> int:
     """How many faults there may be at once."""
-    return MOST[st.session_state.suspects_most]
+    return MOST.get(st.session_state.suspects_most, MOST[SINGLE])  # none is chosen after a spoilt file
