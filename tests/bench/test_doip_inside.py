@@ -140,7 +140,7 @@ def test_what_goes_no_further_is_refused_with_its_code(
     asked: theirs.DoIPMessage,
     expected: Nack,
 ) -> None:
-    """Without routing, as another tester, to nobody, and a functional request that fits no single frame."""
+    """Without routing, as another tester, to no known address, and a long functional request."""
     (answer,) = connector.say(*before, asked)
     assert isinstance(answer, theirs.DiagnosticMessageNegativeAcknowledgement)
     assert expected == answer.nack_code

@@ -58,7 +58,7 @@ def test_the_board_on_the_projector_has_no_marks_and_no_help_for_the_instructor(
 
 
 def test_the_classes_on_the_projector_are_the_way_in(records: Records) -> None:
-    """The code and the exercises, but nobody's data and no list of who may join."""
+    """The code and the exercises, but no student's data and no list of who may join."""
     shown = on_the_projector(records, classes_page)
     assert has_drawn(shown, " ".join(records.classes.listed()[0].join_code))
     assert has_drawn(shown, "Left in storage")
