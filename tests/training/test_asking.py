@@ -144,3 +144,16 @@ def test_a_fault_that_comes_and_goes_calls_for_a_question() -> None:
     assert "customer asked" in [one.rule.name for one in good_method(comes, attempt.steps, None)]
     stays = answering()
     assert "customer asked" not in [one.rule.name for one in good_method(stays, attempt.steps, None)]
+
+
+def test_a_question_counts_only_before_the_car_is_changed() -> None:
+    """Asked first it is good method; asked after a plug is off it comes too late."""
+    comes = answering().broken_by(["interrupt ABS.C1.1 every 20 s for 300 ms"])
+    done = {}
+    for actions in (("ask when", "unplug ABS.C1"), ("unplug ABS.C1", "ask when")):
+        attempt = Attempt.begin(comes)
+        for action in actions:
+            attempt.do(action)
+        told = good_method(comes, attempt.steps, None)
+        done[actions[0]] = next(one.done for one in told if one.rule.name == "customer asked")
+    assert {"ask when": True, "unplug ABS.C1": False} == done
