@@ -6,6 +6,7 @@ import json
 import threading
 from collections import Counter
 from itertools import pairwise
+from random import Random
 
 import pytest
 from sqlalchemy import create_engine, text
@@ -259,8 +260,11 @@ def together(work, items: list[str]) -> None:  # type: ignore[no-untyped-def]
 
 
 @pytest.mark.parametrize("faults", [2, 3, 4])
-def test_neighbors_on_the_list_never_share_a_fault(records: Records, group: ClassRow, faults: int) -> None:
+def test_neighbors_on_the_list_never_share_a_fault(
+    records: Records, group: ClassRow, faults: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Twelve students in any order of beginning: neighbors differ, and two classes are not dealt alike."""
+    monkeypatch.setattr("sim.training.exams.secrets.choice", Random(faults).choice)
     file = with_faults(faults)
     dealt = []
     for _ in range(6):

@@ -219,8 +219,11 @@ def turn_to(page: Page, name: str) -> None:
 
 def panel(page: Page, name: str) -> None:
     """Open a panel of the bay, if it is not open, and see it open."""
-    one = page.locator(".st-key-panel").get_by_role("radio", name=name, exact=True)
+    choices = page.locator(".st-key-panel").get_by_role("radio", name=name, exact=True)
+    one = choices.first
     for _ in range(TRIES):
+        # a page that is drawn anew by itself holds its old choices beside the new ones for a moment
+        expect(choices).to_have_count(1)
         if one.is_checked():
             return
         with redrawn(page):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from playwright.sync_api import Page, expect
 
-from tests.ui.browser import redrawn
+from tests.ui.browser import TRIES, drawn, redrawn
 
 MOST_TABS = 250
 # the element in focus, also inside a sheet, which is a tree of its own
@@ -38,11 +38,23 @@ SHOWS_FOCUS = f"""async () => {{
 
 
 def reach(page: Page, name: str) -> None:
-    """Press Tab, and arrow keys among the choices of a group, until this is in focus; see that it is."""
+    """Press Tab, and arrow keys among the choices of a group, until this is in focus; see that it is.
+
+    A page drawn anew in that moment may take the element away and the focus with it: it is reached again.
+    """
+    for _ in range(TRIES):
+        _go_to(page, name)
+        if page.evaluate(SHOWS_FOCUS):
+            return
+        drawn(page)
+    raise AssertionError(f"the focus on {name!r} cannot be seen")
+
+
+def _go_to(page: Page, name: str) -> None:
+    """Press Tab, and arrow keys among the choices of a group, until this is in focus."""
     for _ in range(MOST_TABS):
         page.keyboard.press("Tab")
         if page.evaluate(NAME) == name or _is_in_the_group(page, name):
-            assert page.evaluate(SHOWS_FOCUS), f"the focus on {name!r} cannot be seen"
             return
     raise AssertionError(f"{name!r} is not reached by the Tab key")
 
