@@ -13,8 +13,8 @@ from tests.ui.browser import browser, front_end, opened
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """A test that drives a browser is tried twice, and the summary says so.
 
-    The pace of a browser's drawing is not ours, and on a busy machine one of hundreds of clicks meets a page that
-    is replaced that instant. What fails twice is a defect.
+    The pace of a browser's drawing is not ours, and on a busy machine one of hundreds of clicks meets a page
+    that is replaced that instant. What fails twice is a defect.
     """
     for item in items:
         if "chromium" in getattr(item, "fixturenames", ()):
