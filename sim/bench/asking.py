@@ -21,7 +21,7 @@ LONGEST_ANSWER = 400
 NOT_NOTED = "no answer was noted"
 
 
-class Question(StrEnum):
+class CustomerQuestion(StrEnum):
     """What is asked, by its name in a sentence."""
 
     SINCE_WHEN = "since when"
@@ -31,12 +31,12 @@ class Question(StrEnum):
     WHAT_ELSE = "what else"
 
 
-SPOKEN: Mapping[Question, str] = {
-    Question.SINCE_WHEN: "Since when?",
-    Question.WHEN: "When does it happen?",
-    Question.HOW_OFTEN: "How often?",
-    Question.WHAT_WAS_DONE: "What was done to it before?",
-    Question.WHAT_ELSE: "Any noise, smell or anything else?",
+SPOKEN: Mapping[CustomerQuestion, str] = {
+    CustomerQuestion.SINCE_WHEN: "Since when?",
+    CustomerQuestion.WHEN: "When does it happen?",
+    CustomerQuestion.HOW_OFTEN: "How often?",
+    CustomerQuestion.WHAT_WAS_DONE: "What was done to it before?",
+    CustomerQuestion.WHAT_ELSE: "Any noise, smell or anything else?",
 }
 
 
@@ -44,7 +44,7 @@ SPOKEN: Mapping[Question, str] = {
 class Asked:
     """A question, and the answer that was noted with it; empty where it is for the customer to give."""
 
-    question: Question
+    question: CustomerQuestion
     answer: str = ""
 
     @property
@@ -57,11 +57,11 @@ def parse_question(words: str) -> Asked:
     """The question of a sentence after its verb; raises `EditProblem` with the nearest right words."""
     name, colon, answer = words.partition(":")
     name, answer = " ".join(name.lower().split()), answer.strip()
-    known = [str(one) for one in Question]
+    known = [str(one) for one in CustomerQuestion]
     if name not in known:
         raise EditProblem(f"no question '{name}'{did_you_mean(name, known)}")
     if colon and not answer:
         raise EditProblem(f"write the answer after the colon, or only 'ask {name}'")
     if len(answer) > LONGEST_ANSWER:
         raise EditProblem(f"an answer has at most {LONGEST_ANSWER} characters (here: {len(answer)})")
-    return Asked(Question(name), answer)
+    return Asked(CustomerQuestion(name), answer)

@@ -15,7 +15,7 @@ from simpy.events import AnyOf
 
 from sim.bench.live import LiveCar
 from sim.network import doip
-from sim.network.doip import DiagnosticNackCode, Message, Payload, Routing
+from sim.network.doip import DiagnosticNackCode, DoipMessage, Payload, Routing
 from sim.network.frames import Frame
 from sim.vehicle.elements import TESTER_LINK
 
@@ -97,7 +97,7 @@ class DoipTester:
         self._live.network.send(TESTER_LINK, Frame(doip.CONVERSATION, data, ip=True))
 
     def _frame(self, frame: Frame, sender: str, time_s: float) -> None:
-        message = Message.read(frame.data) if frame.ip else None
+        message = DoipMessage.read(frame.data) if frame.ip else None
         if message is None:
             return
         match message.header.payload:

@@ -18,7 +18,7 @@ from itertools import chain, islice
 from typing import Literal
 
 from sim.bench.actions import FOB_PLACES, KEY_POSITIONS, Action, parse_action
-from sim.bench.asking import Question
+from sim.bench.asking import CustomerQuestion
 from sim.bench.observations import METER_FUNCTIONS, SHOWN_AS, Kind
 from sim.bench.probing import places
 from sim.bench.traffic import is_on_j1939
@@ -143,7 +143,7 @@ ACTIONS: Mapping[str, Callable[[Car], Iterator[str]]] = {
     "heat": lambda car: (f"heat {place}" for place in places(car)),
     "freeze": lambda car: (f"freeze {place}" for place in places(car)),
     "wait": lambda car: iter(("wait 10 s",)),
-    "ask": lambda car: (f"ask {question}" for question in Question),
+    "ask": lambda car: (f"ask {question}" for question in CustomerQuestion),
     "scan": lambda car: iter(("scan",)),
     "save": lambda car: iter(("save before",)),
     "clear": lambda car: chain(("clear",), _of_modules("clear")(car)),

@@ -122,7 +122,7 @@ class Diagnostics:
 
     def _over_ip(self, channel: str, frame: Frame) -> None:
         """A message of diagnostics over IP on an Ethernet link: acknowledge it, then respond."""
-        message = doip.Message.read(frame.data)
+        message = doip.DoipMessage.read(frame.data)
         if message and message.header.payload == doip.Payload.DIAGNOSTIC and message.target == self._address:
             tester = message.source
             self._put(channel, doip.acknowledge(self._address, tester, None))

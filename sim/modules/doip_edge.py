@@ -22,7 +22,7 @@ from sim.modules.gateway import FrameRoutes, Gateway
 from sim.modules.uds_protocol import NegativeResponseCode, negative_response
 from sim.modules.world import Host, NamedTimers
 from sim.network import doip
-from sim.network.doip import DiagnosticNackCode, Message, Payload, Routing
+from sim.network.doip import DiagnosticNackCode, DoipMessage, Payload, Routing
 from sim.network.frames import MAX_DATA_BYTES, Frame
 from sim.network.isotp import IsoTpLink, single_frame
 from sim.vehicle.addresses import FUNCTIONAL_ID, RESPONSE_OFFSET
@@ -90,7 +90,7 @@ class DoipEdge:
 
     def _message(self, data: bytes) -> None:
         """A message from the tester."""
-        message = Message.read(data)
+        message = DoipMessage.read(data)
         if message is None:
             self._send(doip.header_nack(doip.HeaderFault.PATTERN))
             return
@@ -120,7 +120,7 @@ class DoipEdge:
             self._timers.start("inactivity", doip.GENERAL_INACTIVITY_S, self._close)
         self._send(doip.routing_answer(source, code))
 
-    def _diagnose(self, message: Message) -> None:
+    def _diagnose(self, message: DoipMessage) -> None:
         source, target, data = message.source, message.target, message.user_data
         refusal = self._refusal(source, target, len(data))
         self._send(doip.acknowledge(target, source, refusal))
@@ -204,7 +204,7 @@ class DoipEdge:
 
     def _relay(self, data: bytes) -> None:
         """What a module on Ethernet says: its response goes on, its acknowledge ends here."""
-        message = Message.read(data)
+        message = DoipMessage.read(data)
         if message and message.header.payload == Payload.DIAGNOSTIC:
             self._answer(message.source, message.user_data)
 

@@ -24,7 +24,7 @@ NOTICED_S = 0.5  # from its start; our own choice
 
 
 @dataclass(frozen=True, slots=True)
-class _Own:
+class _SelfTest:
     test: Maturing
     fails: Callable[[], bool]
     what: str
@@ -38,7 +38,7 @@ class SetUpMonitor:
         self._set_up = set_up
         self._faults = faults
         needs = host.spec.set_up
-        own: list[_Own] = []
+        own: list[_SelfTest] = []
         if "coding" in needs:
             own.append(self._own(NOT_CONFIGURED, lambda: set_up.is_blank, "coding", "it is not coded"))
             wrong = "its VIN is another car's"
@@ -55,8 +55,8 @@ class SetUpMonitor:
         self._all = own
         self.tests = [one.test for one in own]
 
-    def _own(self, code: str, fails: Callable[[], bool], what: str, words: str) -> _Own:
-        return _Own(Maturing(self._faults, code, NOTICED_S, NOTICED_S, lambda: words), fails, what)
+    def _own(self, code: str, fails: Callable[[], bool], what: str, words: str) -> _SelfTest:
+        return _SelfTest(Maturing(self._faults, code, NOTICED_S, NOTICED_S, lambda: words), fails, what)
 
     def _is_foreign(self) -> bool:
         return self._set_up.vin not in ("", CAR_VIN)

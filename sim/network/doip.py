@@ -183,14 +183,14 @@ class Entity:
 
 
 @dataclass(frozen=True, slots=True)
-class Message:
+class DoipMessage:
     """A whole message as it came: its header and its payload."""
 
     header: Header
     data: bytes
 
     @classmethod
-    def read(cls, data: bytes) -> Message | None:
+    def read(cls, data: bytes) -> DoipMessage | None:
         """The message that these bytes make; None where they are none, or not as long as they say."""
         if len(data) < HEADER_BYTES:
             return None

@@ -14,7 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 from sim.bench.actions import Action, parse_action
-from sim.bench.asking import Question
+from sim.bench.asking import CustomerQuestion
 from sim.bench.bench import Bench
 from sim.instruments.read import shown
 from sim.lab.labor import minutes_of
@@ -154,10 +154,10 @@ class Attempt:
         return "" if action.asked is None else f"“{self.exercise.answer_to(action.asked.question)}”"
 
     @property
-    def answers(self) -> dict[Question, str]:
+    def answers(self) -> dict[CustomerQuestion, str]:
         """What the customer has answered so far, by question."""
         asked = (step.action.removeprefix("ask ") for step in self.steps if step.verb == "ask")
-        return {(one := Question(name)): self.exercise.answer_to(one) for name in asked}
+        return {(one := CustomerQuestion(name)): self.exercise.answer_to(one) for name in asked}
 
     def rewind(self, keep: int) -> Attempt:
         """In practice: the attempt as it was after the first `keep` steps, notes and hints kept."""

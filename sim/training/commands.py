@@ -11,7 +11,7 @@ from textwrap import fill, indent
 
 import click
 
-from sim.bench.asking import Question
+from sim.bench.asking import CustomerQuestion
 from sim.catalogue import shipped_exercises
 from sim.command_line import (
     FILE,
@@ -163,7 +163,7 @@ def _print_order(told: WorkOrderTold) -> None:
     for caution in told.safety:
         print(f"Safety: {caution}")
     print(f"Hints: {told.hints}")
-    print(f"Ask the customer: {', '.join(f'ask {one}' for one in Question)}")
+    print(f"Ask the customer: {', '.join(f'ask {one}' for one in CustomerQuestion)}")
 
 
 @dataclass(frozen=True, slots=True)

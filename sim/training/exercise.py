@@ -23,7 +23,7 @@ from typing import Annotated, Literal, get_args
 from pydantic import BeforeValidator, Field, model_validator
 
 from sim.bench.actions import parse_action
-from sim.bench.asking import LONGEST_ANSWER, Question
+from sim.bench.asking import LONGEST_ANSWER, CustomerQuestion
 from sim.bench.bench import Bench, BenchWithoutReasons
 from sim.bench.snapshot import StartedOnce
 from sim.catalogue import shipped_cars, shipped_exercises
@@ -63,7 +63,7 @@ def _said(value: object) -> object:
     return {"says": value} if isinstance(value, str) else value
 
 
-class Answer(Part):
+class CustomerAnswer(Part):
     """What the customer answers to a question; `played`: steps that show it on the car as it came in.
 
     `wrong`: the customer errs, and the steps show otherwise.
@@ -74,13 +74,13 @@ class Answer(Part):
     wrong: bool = False
 
     @model_validator(mode="after")
-    def _a_wrong_one_is_played(self) -> Answer:
+    def _a_wrong_one_is_played(self) -> CustomerAnswer:
         if self.wrong and not self.played:
             raise ValueError("a wrong answer needs `played` steps, which the car contradicts")
         return self
 
 
-Answers = dict[Question, Annotated[Answer, BeforeValidator(_said)]]
+Answers = dict[CustomerQuestion, Annotated[CustomerAnswer, BeforeValidator(_said)]]
 UNKNOWN = "I could not tell you."
 
 
@@ -171,7 +171,7 @@ class Exercise(Part):
         bench.do_all(self.before)
         return bench
 
-    def answer_to(self, question: Question) -> str:
+    def answer_to(self, question: CustomerQuestion) -> str:
         """What the customer answers."""
         answer = self.answers.get(question)
         return UNKNOWN if answer is None else answer.says

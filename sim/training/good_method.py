@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from sim.bench.asking import Question
+from sim.bench.asking import CustomerQuestion
 from sim.bench.observations import Observation, ObservationKind, parse_observation
 from sim.instruments.service import ServiceInformation
 from sim.training.exercise import Exercise
@@ -149,7 +149,9 @@ def _asked_customer(work: LoggedWork) -> Iterator[int]:
 def _comes_and_goes(work: LoggedWork) -> bool:
     """The fault is not always there, and the customer knows when it is."""
     arrives = work.exercise.arrives
-    return Question.WHEN in work.exercise.answers and any(text.split()[0] in INTERMITTENT for text in arrives)
+    return CustomerQuestion.WHEN in work.exercise.answers and any(
+        text.split()[0] in INTERMITTENT for text in arrives
+    )
 
 
 def _first(steps: Sequence[WorkStep], verb: str) -> int | None:

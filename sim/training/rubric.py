@@ -28,7 +28,7 @@ MOST_WEIGHT = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class Score:
     """What a criterion is worth, 0 to 1, and why; None: this job did not call for it."""
 
     score: float | None
@@ -54,10 +54,10 @@ class Criterion:
 
     name: str
     asks: str
-    mark: Callable[[Graded], Mark]
+    mark: Callable[[Graded], Score]
 
 
-Rubric = dict[str, Mark]
+Rubric = dict[str, Score]
 
 
 def rubric(attempt: Attempt) -> Rubric:
@@ -81,7 +81,7 @@ def as_json(marks: Rubric) -> str:
 
 def from_json(text: str | None) -> Rubric:
     """Marks as they were kept; none for a hand-in of an older version."""
-    return {name: Mark(score, why) for name, (score, why) in json.loads(text or "{}").items()}
+    return {name: Score(score, why) for name, (score, why) in json.loads(text or "{}").items()}
 
 
 def marks_from_json(text: str | None) -> dict[str, float]:
@@ -118,18 +118,18 @@ def checked_review(marks: Mapping[str, float], comment: str) -> str:
 # -- the rules ---------------------------------------------------------------------------------------------
 
 
-def _safety(graded: Graded) -> Mark:
+def _safety(graded: Graded) -> Score:
     found = [step.dangers[0] for step in graded.attempt.steps if step.dangers]
     if not found:
-        return Mark(1.0, "no step was dangerous")
-    return Mark(max(0.0, 1 - A_DANGER * len(found)), f"{counted(len(found), 'step')} at risk: {found[0]}")
+        return Score(1.0, "no step was dangerous")
+    return Score(max(0.0, 1 - A_DANGER * len(found)), f"{counted(len(found), 'step')} at risk: {found[0]}")
 
 
-def _plan(graded: Graded) -> Mark:
+def _plan(graded: Graded) -> Score:
     return _by_rules(graded.followed("all modules asked", "report saved"), "nothing was changed or cleared")
 
 
-def _measurement(graded: Graded) -> Mark:
+def _measurement(graded: Graded) -> Score:
     rules = graded.followed("supply under load", "ground under load")
     if rules:
         return _by_rules(rules, "")
@@ -137,35 +137,35 @@ def _measurement(graded: Graded) -> Mark:
     first = next((place for place, step in enumerate(steps) if step.repairs), len(steps))
     checks = [step for step in steps[:first] if step.verb in CHECKS and not step.vain]
     if not checks:
-        return Mark(0.0, "nothing was checked before the first repair")
-    return Mark(1.0, f"{counted(len(checks), 'check')} before the first repair")
+        return Score(0.0, "nothing was checked before the first repair")
+    return Score(1.0, f"{counted(len(checks), 'check')} before the first repair")
 
 
-def _by_rules(rules: tuple[Method, ...], otherwise: str) -> Mark:
+def _by_rules(rules: tuple[Method, ...], otherwise: str) -> Score:
     if not rules:
-        return Mark(None, otherwise)
-    return Mark(sum(one.done for one in rules) / len(rules), " ".join(one.words for one in rules))
+        return Score(None, otherwise)
+    return Score(sum(one.done for one in rules) / len(rules), " ".join(one.words for one in rules))
 
 
-def _evidence(graded: Graded) -> Mark:
+def _evidence(graded: Graded) -> Score:
     said = bool(graded.result.evidence.strip())
     if said:
-        return Mark(1.0, "said how the cause is known")
+        return Score(1.0, "said how the cause is known")
     if graded.attempt.notes:
-        return Mark(0.5, f"{counted(len(graded.attempt.notes), 'note')}, but no words at the hand-in")
-    return Mark(0.0, "no words on how the cause is known")
+        return Score(0.5, f"{counted(len(graded.attempt.notes), 'note')}, but no words at the hand-in")
+    return Score(0.0, "no words on how the cause is known")
 
 
-def _repair(graded: Graded) -> Mark:
+def _repair(graded: Graded) -> Score:
     if not graded.attempt.exercise.arrives:
-        return Mark(None, "nothing was wrong with this car")
+        return Score(None, "nothing was wrong with this car")
     if not graded.result.repaired:
-        return Mark(0.0, "the car is not whole")
+        return Score(0.0, "the car is not whole")
     vain = sum(step.verb in REPAIRS and bool(step.vain) for step in graded.attempt.steps)
     vain += needless_replacements(graded.attempt)
     if not vain:
-        return Mark(1.0, "the car is whole")
-    return Mark(
+        return Score(1.0, "the car is whole")
+    return Score(
         max(0.0, 1 - A_VAIN_REPAIR * vain), f"the car is whole, after {counted(vain, 'repair')} in vain"
     )
 
@@ -184,15 +184,15 @@ def needless_replacements(attempt: Attempt) -> int:
     return count
 
 
-def _proof(graded: Graded) -> Mark:
+def _proof(graded: Graded) -> Score:
     asked, open_ones = len(graded.attempt.exercise.proof), graded.result.unproven
     if not graded.result.repaired:
-        return Mark(0.0, "there is no repair to prove")
+        return Score(0.0, "there is no repair to prove")
     words = f"not shown: {'; '.join(open_ones)}" if open_ones else "everything was shown"
-    return Mark((asked - len(open_ones)) / asked, words)
+    return Score((asked - len(open_ones)) / asked, words)
 
 
-def _report(graded: Graded) -> Mark:
+def _report(graded: Graded) -> Score:
     verdict = graded.result.verdict
     words = [
         f"{counted(len(several), what)}"
@@ -202,7 +202,7 @@ def _report(graded: Graded) -> Mark:
         )
         if several
     ]  # fmt: skip
-    return Mark(verdict.credit, ", ".join(words))
+    return Score(verdict.credit, ", ".join(words))
 
 
 CRITERIA = (

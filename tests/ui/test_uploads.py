@@ -22,7 +22,7 @@ from sim.vehicle.problems import Problem, Unsettled
 from sim.vehicle.reading import car_from_text
 from tests.vehicle.test_mutations import MUTATIONS
 from ui.state import bench_jobs, session
-from ui.state.work import CalledOff
+from ui.state.work import Canceled
 from ui.views.quick_car import LOG_FORMATS
 
 Mutation = Callable[[str, random.Random], str]
@@ -136,8 +136,8 @@ def test_restoring_a_long_log_can_be_called_off() -> None:
 
     def called_off(share: float) -> None:
         told.append(share)
-        raise CalledOff
+        raise Canceled
 
-    with pytest.raises(CalledOff):
+    with pytest.raises(Canceled):
         bench_jobs.restore(session.fresh_session(), called_off, json.dumps(log))
     assert [0.0] == told

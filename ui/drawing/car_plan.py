@@ -18,7 +18,7 @@ from sim.vehicle.wire_ends import wire_end
 from ui.drawing.car_map import module_node, patterns
 from ui.drawing.fuse_box import holders_of
 from ui.drawing.layout import Box
-from ui.drawing.plan_layout import ZONES, Chip, Plan, parts_at
+from ui.drawing.plan_layout import ZONES, Chip, PlanLayout, parts_at
 from ui.state.visible import Visible
 
 MOST_SCALE = 1.4
@@ -28,7 +28,7 @@ RUN_WORDS = "The chosen part is joined, by the wiring diagram, with what has a t
 Point = Callable[[float, float], str]
 
 
-def car_plan(car: Car, plan: Plan, visible: Visible, picked: str = "") -> Markup:
+def car_plan(car: Car, plan: PlanLayout, visible: Visible, picked: str = "") -> Markup:
     """The plan of a car as it may be seen now; `picked` is the `data-id` that is chosen."""
     start, joined = _start(car, picked), joined_with(car, picked)
     inside = {f"parts {place}": names for place, names in parts_at(car).items()}
@@ -49,7 +49,7 @@ def car_plan(car: Car, plan: Plan, visible: Visible, picked: str = "") -> Markup
 # -- the car ---------------------------------------------------------------------------------------------
 
 
-def _outline(plan: Plan, body: str) -> Iterator[Node]:
+def _outline(plan: PlanLayout, body: str) -> Iterator[Node]:
     at = _points(plan)
     hood = _share(plan, plan.zones[0][1])
     for u in (0.08, 0.79):
@@ -83,7 +83,7 @@ def _outline(plan: Plan, body: str) -> Iterator[Node]:
         yield node("path", d=f"M{at(0.985, 0.5)} L{at(1, 0.5)}", class_="glass")
 
 
-def _points(plan: Plan) -> Point:
+def _points(plan: PlanLayout) -> Point:
     """A point by its share along the car (0: front) and across it (0: the right side)."""
     x, y, width, height = plan.body
     if plan.upright:
@@ -91,13 +91,13 @@ def _points(plan: Plan) -> Point:
     return lambda u, v: f"{x + u * width:.1f},{y + v * height:.1f}"
 
 
-def _share(plan: Plan, at: float) -> float:
+def _share(plan: PlanLayout, at: float) -> float:
     """How far along the car something is."""
     start, length = (plan.body[1], plan.body[3]) if plan.upright else (plan.body[0], plan.body[2])
     return (at - start) / length
 
 
-def _zone_names(plan: Plan, car: Car) -> Iterator[Node]:
+def _zone_names(plan: PlanLayout, car: Car) -> Iterator[Node]:
     x, y, width, height = plan.body
     names = ("front", *ZONES[1:]) if car.claimed.high_voltage else ZONES
     for name, (start, end) in zip(names, plan.zones, strict=True):
@@ -205,7 +205,7 @@ def _start(car: Car, picked: str) -> str:
     return f"box {holder.location}" if holder else picked
 
 
-def _runs(car: Car, plan: Plan, picked: str) -> Iterator[Node]:
+def _runs(car: Car, plan: PlanLayout, picked: str) -> Iterator[Node]:
     middles = {chip.part.ident: chip.middle for chip in (*plan.chips, *plan.loose)}
     start = _start(car, picked)
     if start not in middles:

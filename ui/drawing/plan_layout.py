@@ -103,7 +103,7 @@ class Chip:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class PlanLayout:
     """The whole plan. body: corner and size of the car; zones: where each begins and ends along the car.
 
     upright: the front is at the top, otherwise at the left. loose: parts that the plan has no zone for.
@@ -169,7 +169,7 @@ def zone_of(place: str) -> tuple[int, int] | None:
     return along, next((side for side, pattern in ACROSS if re.search(pattern, words)), CENTER)
 
 
-def plan_of(car: Car, width: float, upright: bool) -> Plan:
+def plan_of(car: Car, width: float, upright: bool) -> PlanLayout:
     """The plan of a car, `width` units wide."""
     cells: dict[tuple[int, int], list[Sited]] = {}
     loose: list[Sited] = []
@@ -222,7 +222,7 @@ def _placed(
     loose: Sequence[Sited],
     width: float,
     upright: bool,
-) -> Plan:
+) -> PlanLayout:
     spare = (width - 2 * EDGE - sum(units) * (UNIT + GAP)) / across[0]
     widths = [n * (UNIT + GAP) + spare for n in units]
     between = LABEL_H if upright else 2 * GAP
@@ -243,7 +243,7 @@ def _placed(
     bottom = max((chip.y + chip.h for chip in strip), default=below + EDGE - GAP)
     starts, lengths = (tops, heights) if upright else (lefts, widths)
     zones = tuple((start, start + length) for start, length in zip(starts, lengths, strict=True))
-    return Plan(width, bottom + GAP, upright, body, zones, tuple(chips), tuple(strip))
+    return PlanLayout(width, bottom + GAP, upright, body, zones, tuple(chips), tuple(strip))
 
 
 def _flowed(parts: Iterable[Sited], x: float, y: float, units: int) -> list[Chip]:

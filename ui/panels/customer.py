@@ -9,7 +9,7 @@ from functools import partial
 
 import streamlit as st
 
-from sim.bench.asking import LONGEST_ANSWER, SPOKEN, Question
+from sim.bench.asking import LONGEST_ANSWER, SPOKEN, CustomerQuestion
 from ui.panels.controls import button
 from ui.panels.prices import price_at_work
 from ui.state.at_work import AtWork
@@ -23,7 +23,7 @@ def show(held: AtWork) -> None:
     with st.container(key="customer"):
         for question, words in answers.items():
             st.markdown(f"**{SPOKEN[question]}** “{plain(words)}”")
-        left = [one for one in Question if one not in answers]
+        left = [one for one in CustomerQuestion if one not in answers]
         if not left or not held.may_act:
             return
         st.markdown(f"**Ask the customer** · {price_at_work(f'ask {left[0]}')} each")
@@ -38,7 +38,7 @@ def note() -> None:
     with st.expander(
         "Note what your customer says", icon=":material/record_voice_over:", key="note_customer"
     ):
-        st.selectbox("question", list(Question), key="asked", format_func=SPOKEN.__getitem__)
+        st.selectbox("question", list(CustomerQuestion), key="asked", format_func=SPOKEN.__getitem__)
         st.text_input("answer", key="answered", max_chars=LONGEST_ANSWER, placeholder="since the car wash")
         act = partial(ask_to_do_as_shown, as_shown("ask {asked}: {answered}"), 0)
         button("Note the answer", "note_answer", act)

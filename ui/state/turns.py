@@ -45,7 +45,7 @@ def _always() -> bool:
     return True
 
 
-class _Own(threading.local):
+class _ThreadState(threading.local):
     """What a thread knows of itself; `paid_s`: its processor time that is paid for, None if it owes none."""
 
     paid_s: float | None = None
@@ -64,7 +64,7 @@ class Turns:
         self._clock, self._processor, self._sleep = clock, processor, sleep
         self._place, self._lock = threading.Lock(), threading.Lock()
         self._rest_until_s = self._class_until_s = float("-inf")
-        self._own = _Own()
+        self._own = _ThreadState()
         self._first = 0  # students' pages that are drawn now
 
     def class_is_here(self) -> None:

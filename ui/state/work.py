@@ -112,7 +112,7 @@ def work_off(held: Held, place: DeltaGenerator) -> None:
             job(held, progress.report)
         except Problem as problem:
             held.problem, held.paragraph = str(problem), paragraph_for(problem, SENTENCES)
-        except CalledOff:
+        except Canceled:
             jobs.clear()
             held.stand_as_before(progress.report)
             held.problem = "canceled; the car is as before"
@@ -170,7 +170,7 @@ def do_all(held: Held, report: Report, texts: Sequence[str], pause_s: float) -> 
 # -- progress ------------------------------------------------------------------------------------------------
 
 
-class CalledOff(Exception):
+class Canceled(Exception):
     """The button that calls the work off was pressed."""
 
 
@@ -217,7 +217,7 @@ class WorkProgress:
                 raise BrowserGone from None
         if not self._called_off and pressed_meanwhile(CALL_OFF):
             self._called_off = True
-            raise CalledOff
+            raise Canceled
 
     def end(self) -> None:
         """Remove the bar, and raise what was held back."""
