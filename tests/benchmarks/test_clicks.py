@@ -11,7 +11,7 @@ from playwright.sync_api import Browser, Locator, Page, expect
 from sim.catalogue import shipped_exercises
 from sim.training.records import RECORDS_VARIABLE, Records
 from tests.benchmarks.click_times import ClickTimes, empty_page
-from tests.ui.browser import button, free_port, name_cause, opened, panel, pick, redrawn, server
+from tests.ui.browser import button, free_port, name_cause, named, opened, panel, pick, redrawn, server
 from tests.ui.conftest import started  # noqa: F401
 from tests.ui.test_browser import MINIBUS, choose
 
@@ -32,10 +32,6 @@ def served(
     port, url = free_port(), f"sqlite:///{folder}/classes.sqlite"
     with server(port, **{RECORDS_VARIABLE: url, "XDG_DATA_HOME": str(Path(folder))}) as process:
         yield f"http://127.0.0.1:{port}", process, url
-
-
-def named(page: Page, name: str) -> Locator:
-    return page.get_by_role("button", name=name, exact=True).first
 
 
 def tab(page: Page, name: str) -> Locator:

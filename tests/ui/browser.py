@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Locator, Page, expect, sync_playwright
 from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 
@@ -198,11 +198,16 @@ def at_most(page: Page, clicks: int, keys: int = 0) -> Iterator[None]:
     assert taken[1] <= keys, f"{taken[1]} keys instead of {keys}"
 
 
-def button(page: Page, name: str) -> None:
-    """Press a button by its words, with or without its price, and wait for the answer."""
+def named(page: Page, name: str) -> Locator:
+    """The button with these words, with or without its price."""
     words = re.compile(rf"^{re.escape(name)}( · [\d.]+ min(, parts [\d.]+)?)?$")
+    return page.get_by_role("button", name=words).first
+
+
+def button(page: Page, name: str) -> None:
+    """Press a button by its words, and wait for the answer."""
     with redrawn(page):
-        page.get_by_role("button", name=words).first.click()
+        named(page, name).click()
 
 
 def turn_to(page: Page, name: str) -> None:
