@@ -19,7 +19,7 @@ SQLITE = {
     10: "their disk cannot be read or written",  # SQLITE_IOERR
     11: "their file is damaged",  # SQLITE_CORRUPT
     13: "their disk is full",  # SQLITE_FULL
-    14: "their file cannot be opened",  # SQLITE_CANTOPEN
+    14: "their file cannot be opened; its folder is missing or may not be written to",  # SQLITE_CANTOPEN
     26: "their file is no database",  # SQLITE_NOTADB
 }
 POSTGRESQL = {

@@ -161,17 +161,18 @@ def test_the_instructor_weighs_marks_otherwise_and_comments(kept: Records, group
     assert "no words" in cell.reasons["evidence"].why
 
 
-def test_what_is_decided_about_a_student_goes_with_the_student(kept: Records, group: ClassRow) -> None:
-    """The journal names who, what, exercise and student, the latest first; erasing a student erases it."""
-    (amara,) = joined(kept, group, "Amara")
-    task = kept.assignments.give(group.id, STORED)
-    kept.journal.note(group.id, "Ines", "the exam is released", assignment_id=task.id)
-    kept.journal.note(group.id, "Wei", "let in", amara.id)
-    told = [(one.who, one.words, one.exercise, one.student) for one in kept.journal.of_class(group.id)]
+def test_what_is_decided_about_a_student_goes_with_the_student(records: Records) -> None:
+    """On both databases: who, what, exercise and student, the latest first; erasing a student erases it."""
+    group = records.classes.open("Tuesday")
+    (amara,) = joined(records, group, "Amara")
+    task = records.assignments.give(group.id, STORED)
+    records.journal.note(group.id, "Ines", "the exam is released", assignment_id=task.id)
+    records.journal.note(group.id, "Wei", "let in", amara.id)
+    told = [(one.who, one.words, one.exercise, one.student) for one in records.journal.of_class(group.id)]
     of_all = ("Ines", "the exam is released", "Left in storage", None)
     assert [("Wei", "let in", "", "Amara"), of_all] == told
-    kept.students.delete(amara.id)
-    assert ["Ines"] == [one.who for one in kept.journal.of_class(group.id)]
+    records.students.delete(amara.id)
+    assert ["Ines"] == [one.who for one in records.journal.of_class(group.id)]
 
 
 @pytest.mark.parametrize(
