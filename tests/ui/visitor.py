@@ -70,6 +70,9 @@ class Visitor:
             f"{address.replace('http', 'ws', 1)}/_stcore/stream",
             subprotocols=["streamlit"],  # type: ignore[list-item]
             max_size=None,
+            # as a browser does: read all that comes at once, and ask for no sign of life
+            max_queue=None,
+            ping_interval=None,
             legacy=True,
             additional_headers=headers,
         )
