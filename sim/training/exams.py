@@ -3,24 +3,27 @@
 An exam is open from the moment it is given until it is released to all. Until then a student who has handed
 it in sees that and nothing else, and the same exercise, under whatever title, is not to be had elsewhere: at
 no desk at home on this server, and in no other class with a browser, or under a name, that joined the class
-that writes it. Two of one name are two people if the school's platform knows them by two ids. Who joins
-another class while the exam is open may be anybody, unless that class has the name on its list or admits by
-approval.
+that writes it. Two of one name are two people if the school's platform knows them by two ids. In another
+class, who is neither on its list nor let in by approval may be anybody: where an instructor teaches both
+classes the exercise stays shut to them, where not it is shut to who joined while the exam was open. The
+instructor of the exam sees in which classes the same exercise has been opened since.
 
-Not modelled: who had joined another class before the exam with another browser and another name, or has a
-copy of busbay: an exam needs faults of its own.
+Not modelled: who had joined a class of other instructors before the exam with another browser and another
+name, knows the exercise from earlier, or has a copy of busbay: an exam needs faults of its own.
 """
 
 from __future__ import annotations
 
 import secrets
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Select, and_, exists, or_, select
+from sqlalchemy import Connection, Select, and_, exists, func, or_, select
 
+from sim.training.classes import FIRST_INSTRUCTOR
 from sim.training.exercise import Exercise, exercise_from_text
-from sim.training.schema import assignments, attempts, class_lists, classes, results, students
+from sim.training.schema import assignments, attempts, class_lists, classes, co_teachers, results, students
 from sim.training.store import Store, notify, one, reading, writing
 from sim.vehicle.problems import Problem
 from sim.wiring.recent import Recent
@@ -81,6 +84,37 @@ class Exams:
         with reading(self._store.engine) as connection:
             return is_held_back(connection, student_id, assignment_id)
 
+    def opened_elsewhere(self, assignment_id: int) -> dict[str, int]:
+        """How many students of other classes began the same exercise since an exam was given, by class."""
+        with reading(self._store.engine) as connection:
+            exam = one(connection, select(assignments).where(assignments.c.id == assignment_id), "assignment")
+            begun = (
+                select(classes.c.name, assignments.c.file, attempts.c.student_id)
+                .select_from(attempts.join(assignments).join(classes))
+                .where(classes.c.private.is_(False), classes.c.id != exam["class_id"])
+                .where(attempts.c.begun_s >= exam["assigned_s"])
+            )
+            rows = connection.execute(begun.distinct()).all()
+        of_exam = exercise_of(exam["file"])
+        same = {(row.name, row.student_id) for row in rows if is_same(exercise_of(row.file), of_exam)}
+        return dict(Counter(name for name, _ in sorted(same)))
+
+    def shut_in(self, class_id: int) -> dict[str, str]:
+        """The exercises of a class that are open exams of the same instructors, and the class that writes."""
+        elsewhere = select(assignments.c.file, classes.c.name).join(classes).where(_is_open())
+        elsewhere = elsewhere.where(_is_of_the_same_instructors(class_id), assignments.c.class_id != class_id)
+        here = select(assignments.c.exercise, assignments.c.file).where(
+            assignments.c.class_id == class_id, assignments.c.withdrawn_s.is_(None), ~_is_open()
+        )
+        with reading(self._store.engine) as connection:
+            exams, own = connection.execute(elsewhere).all(), connection.execute(here).all()
+        return {
+            one.exercise: exam.name
+            for one in own
+            for exam in exams
+            if is_same(exercise_of(one.file), exercise_of(exam.file))
+        }
+
     def open_now(self) -> list[Exercise]:
         """The open exams of all classes of this server."""
         with reading(self._store.engine) as connection:
@@ -123,8 +157,9 @@ def is_held_back(connection: Connection, student_id: int, assignment_id: int) ->
 def _exams_against(student: Any) -> Select[Any]:
     """The files of open exams: all of them for a desk at home, which anybody can have, else one's own."""
     alone = select(classes.c.private).where(classes.c.id == student["class_id"]).scalar_subquery()
-    late = and_(~_is_vouched_for(student), assignments.c.assigned_s <= student["joined_s"])
-    his = [alone, assignments.c.class_id == student["class_id"], _of_a_namesake(student), late]
+    near = _is_of_the_same_instructors(student["class_id"])
+    unknown = and_(~_is_vouched_for(student), or_(near, assignments.c.assigned_s <= student["joined_s"]))
+    his = [alone, assignments.c.class_id == student["class_id"], _of_a_namesake(student), unknown]
     if student["browser_hash"]:
         # on a shared computer, who has handed it in holds up no one who comes later
         over = exists().where(
@@ -138,6 +173,16 @@ def _exams_against(student: Any) -> Select[Any]:
         )
         his.append(others)
     return select(assignments.c.file).where(_is_open(), or_(*his))
+
+
+def _is_of_the_same_instructors(class_id: int) -> Any:
+    """Whether an instructor of the exam's class teaches this one, too; where none is known, the first."""
+    opened_by = func.coalesce(classes.c.opened_by, FIRST_INSTRUCTOR)
+    beside = select(co_teachers.c.instructor_id).where(co_teachers.c.class_id == class_id)
+    who = select(opened_by).where(classes.c.id == class_id).union(beside).scalar_subquery()
+    theirs = select(classes.c.id).where(opened_by.in_(who))
+    shared = select(co_teachers.c.class_id).where(co_teachers.c.instructor_id.in_(who))
+    return or_(assignments.c.class_id.in_(theirs), assignments.c.class_id.in_(shared))
 
 
 def _of_a_namesake(student: Any) -> Any:

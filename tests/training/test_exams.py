@@ -132,11 +132,12 @@ def test_a_member_is_known_in_another_class_by_the_browser(records: Records, gro
 def test_a_stranger_who_joins_during_an_exam_waits_for_its_release(url: str) -> None:
     """Another name in another browser is let in by a list, by an instructor, or when the exam is released.
 
-    Who was in the other class before the exam was given is no stranger.
+    Who was in a class of another instructor before the exam was given is no stranger there.
     """
     clock = Clock()
     records = Records(url, clock)
-    group, evening, strict = (records.classes.open(name) for name in ("Tuesday", "Evening", "Strict"))
+    group, strict = (records.classes.open(name) for name in ("Tuesday", "Strict"))
+    evening = records.classes.open("Evening", opened_by=2)
     records.classes.admit_by_list(strict.id, by_approval=True)
     before, _ = records.students.join(evening.join_code, "Wei", browser="his")
     clock.now_s += 60
@@ -151,9 +152,33 @@ def test_a_stranger_who_joins_during_an_exam_waits_for_its_release(url: str) -> 
         records.attempts.begin(task, stranger.id)
     for one, student in ((task, before), (there, let_in)):
         records.attempts.begin(one, student.id)
+    assert {"Evening": 1, "Strict": 1} == records.exams.opened_elsewhere(exam.id), "who gave it is told"
+    assert {} == records.exams.shut_in(evening.id)
     records.exams.release(exam.id)
     records.attempts.begin(task, stranger.id)
     records.close()
+
+
+@pytest.mark.parametrize("shared", ["opened by one", "taught by both"])
+def test_who_joined_before_under_another_name_waits_in_classes_of_one_instructor(
+    records: Records, group: ClassRow, shared: str
+) -> None:
+    """A second name of before the exam opens nothing in a class of its instructor; the class's list does."""
+    opened_by = 1 if shared == "opened by one" else 2
+    evening = records.classes.open("Evening", opened_by=opened_by)
+    records.classes.teach_together(evening.id, [1] if shared == "taught by both" else [])
+    second_name, _ = records.students.join(evening.join_code, "Zoe", browser="a phone")
+    task = records.assignments.give(evening.id, STORED, practice=True)
+    exam = records.assignments.give(group.id, STORED)
+    with pytest.raises(Problem, match=HELD_BACK):
+        records.attempts.begin(task, second_name.id)
+    assert {"Left in storage": "Tuesday"} == records.exams.shut_in(evening.id)
+    assert {} == records.exams.shut_in(group.id) == records.exams.opened_elsewhere(exam.id)
+    records.classes.admit_by_list(evening.id, by_approval=False, names=["Zoe"])
+    records.attempts.begin(task, second_name.id)
+    assert {"Evening": 1} == records.exams.opened_elsewhere(exam.id)
+    records.exams.release(exam.id)
+    assert {} == records.exams.shut_in(evening.id)
 
 
 def test_neighbors_are_those_of_the_class_list(records: Records, group: ClassRow) -> None:

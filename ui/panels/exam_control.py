@@ -35,6 +35,14 @@ def control_exam(given: AssignmentRow) -> None:
     st.markdown(f"**{exam_words(given).capitalize()}**")
     if given.released_s is not None:
         return
+    elsewhere = classroom.records().exams.opened_elsewhere(given.id)
+    if elsewhere:
+        told = "; ".join(f"{name}, {counted(count, 'student')}" for name, count in elsewhere.items())
+        st.warning(
+            f"Opened in another class since this exam was given: {classroom.plain(told)}. "
+            "Have the exercise taken back there until you release the exam.",
+            icon=":material/visibility:",
+        )
     with st.container(horizontal=True):
         button(f"{MORE_MIN} min more", "exam_more", _more, icon="more_time")
         button("Ends now", "exam_ends", _end, icon="alarm_off")
@@ -105,7 +113,7 @@ def admission(group: ClassRow) -> None:
         st.session_state.setdefault(key, "\n".join(known))
         st.toggle(
             "who is not on the list waits until I let them in", key=f"by_approval_{group.id}",
-            help="Without it, who joins during another class's exam cannot open its exercise here.",
+            help="Without it, who is not on the list cannot open here what is an exam in another class.",
         )  # fmt: skip
         st.text_area("names that come in at once, one in each line", key=key, height=120)
         button("Keep it", "keep_admission", _kept)

@@ -136,6 +136,7 @@ def _given(group: ClassRow) -> None:
     if given:
         rows = [(f"{place}", *_assignment_words(one)) for place, one in enumerate(given, start=1)]
         sheet.show(plain_table(("", "given so far", "how", "cars", "solution"), rows), "given_table")
+        _shut(group)
         exercise_control.show(group, given)
     entries = {entry.name: entry for entry in classroom.library().entries()}
     for problem in classroom.library().problems():
@@ -164,6 +165,15 @@ def _given(group: ClassRow) -> None:
     if varied and single:
         names_of_single = classroom.plain(", ".join(single))
         st.caption(f"Only one fault in: {names_of_single}. There all students get the same car.")
+
+
+def _shut(group: ClassRow) -> None:
+    """Exercises that the class cannot open now, and who can all the same."""
+    for exercise, writes in classroom.records().exams.shut_in(group.id).items():
+        st.caption(
+            f"{classroom.plain(exercise)} is an open exam of {classroom.plain(writes)}. Until its release, "
+            "only students on the list of this class, or let in by you, can open it here: see Who may join."
+        )
 
 
 def _assignment_words(one: AssignmentRow) -> tuple[str, str, str, str]:
