@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from itertools import groupby
 
 from sim.bench.asking import SPOKEN
 from sim.vehicle.car import Car
@@ -39,3 +40,9 @@ def sentence_of(actions: Sequence[str], car: Car | None = None) -> str:
     """Actions one after another: `Unplug TCM.C1, then inspect TCM.C1, then plug TCM.C1`."""
     first, *rest = (words_of(action, car) for action in actions)
     return ", then ".join((first, *(one[0].lower() + one[1:] for one in rest)))
+
+
+def lines_of(actions: Iterable[str], car: Car | None = None) -> list[str]:
+    """A line each; what is done several times in a row is told once: `Wait 10 s (3 times)`."""
+    told = ((words_of(action, car), len(list(same))) for action, same in groupby(actions))
+    return [words if times == 1 else f"{words} ({times} times)" for words, times in told]

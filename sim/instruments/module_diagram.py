@@ -80,7 +80,7 @@ def _pin_mark(sheet: Sheet, pin: FacePin, box: tuple[float, float], at_left: boo
     inside.terminal(edge, y)
     anchor, inset = ("start", 12) if at_left else ("end", -12)
     inside.text(edge + inset, y - 1, f"{short_id} {pin.function}", anchor=anchor)
-    inside.text(edge + inset, y + 12, pin.words[:30], size=10, anchor=anchor, ink=FAINT)
+    inside.text(edge + inset, y + 12, pin.words[:30], size=11, anchor=anchor, ink=FAINT)
     sheet.part(pin.id, f"{pin.id}: {pin.words}", inside)
 
 

@@ -124,7 +124,9 @@ def grid_sections(grid: Grid) -> list[Section]:
         Section("What causes it", (_symptom_rows(grid),)),
         *([Section("Effects on readings", (_effect_rows(grid),))] if grid.effects else []),
         Section("What hides what", tuple(_hiding_lines(grid)) or ("Nothing hides anything here.",)),
-        Section("What cannot be told apart", tuple(_alike_lines(grid)) or ("Every row looks different.",)),
+        Section(
+            "What cannot be told apart", tuple(_alike_lines(grid)) or ("All combinations look different.",)
+        ),
     ]
 
 
@@ -157,7 +159,7 @@ def _unchanging(grid: Grid) -> list[str]:
     listed = ", ".join(
         f"{column.title}: {value_words(grid.value(column, _first(grid)), '')}" for column in same
     )
-    return [f"The same in every row: {listed}."] if same else []
+    return [f"The same in every combination: {listed}."] if same else []
 
 
 def _first(grid: Grid) -> int:
@@ -191,10 +193,10 @@ def _hiding_lines(grid: Grid) -> Iterable[str]:
         for hidden in grid.names:
             full = [h for h in grid.hidings if (h.hider, h.hidden) == (hider, hidden) and h.times == h.of]
             part = [h for h in grid.hidings if (h.hider, h.hidden) == (hider, hidden) and h.times < h.of]
-            for words, some in (("hides what", full), ("sometimes hides what", part)):
+            for words, some in (("hides", full), ("sometimes hides", part)):
                 if some:
                     titles = ", ".join(h.column.title for h in some)
-                    yield f"{hider} {words} {hidden} does to: {titles}."
+                    yield f"“{hider}” {words} the effect of “{hidden}” on: {titles}."
 
 
 def _alike_lines(grid: Grid) -> Iterable[str]:

@@ -24,7 +24,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sim.bench.action_words import sentence_of
+from sim.bench.action_words import sentence_of, words_of
 from sim.lab.check_outcomes import Findings, outcomes_alike, shown_in_final_state, shown_in_runs
 from sim.lab.checks import Check, possible_checks
 from sim.lab.odds import odds
@@ -234,4 +234,6 @@ def _words(seen: Findings, others: Sequence[Findings]) -> str:
 
 
 def _plain(what: str) -> str:
-    return what.rpartition(" (")[0]
+    """A thing that a check brings to light, as its button calls it, without its number."""
+    plain = what.rpartition(" (")[0]
+    return words_of(plain) if plain.startswith("look ") else plain

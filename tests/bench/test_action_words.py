@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from sim.bench.action_words import sentence_of, words_of
+from sim.bench.action_words import lines_of, sentence_of, words_of
 from sim.catalogue import find_car
 
 
@@ -32,3 +32,9 @@ def test_the_wire_of_an_action_is_told_by_its_ends() -> None:
     ends = "wire from splice at SWITCHES, door LIN to splice at MIRROR, door LIN"
     assert f"Repair {ends}" == words_of(f"repair {wire}", car)
     assert f"Inspect {ends}, then scan all modules" == sentence_of([f"look {wire}", "scan"], car)
+
+
+def test_what_is_done_several_times_in_a_row_is_one_line() -> None:
+    """A list does not repeat `Wait 10 s`; what is done again later is told again."""
+    log = ["wait 10 s"] * 3 + ["scan", "wait 10 s"]
+    assert ["Wait 10 s (3 times)", "Scan all modules", "Wait 10 s"] == lines_of(log)

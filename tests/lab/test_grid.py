@@ -119,7 +119,7 @@ def test_a_report_says_what_it_is_worth(grid: Grid) -> None:
     report = grid_html(grid)
     assert DISCLAIMER in unescape(report)
     assert "ECM: silent" in report
-    assert "unplug TCM hides what pull F2 does to" in report
+    assert "“unplug TCM” hides the effect of “pull F2” on" in report
 
 
 def test_names_cannot_smuggle_anything_into_the_page(six: str, here: Workshop) -> None:

@@ -30,7 +30,7 @@ def test_what_if_names_the_smallest_sets_that_cause_a_symptom(capsys: pytest.Cap
     assert 0 == main(["what-if", "six-modules", *EDITS, *ACTIONS])
     told = capsys.readouterr().out
     assert "pull F2 or unplug TCM" in told
-    assert "pull F2 hides what unplug TCM does to: TCM" in told
+    assert "“pull F2” hides the effect of “unplug TCM” on: TCM" in told
     assert "pull F2 = unplug TCM = pull F2 + unplug TCM" in told
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from sim.lab.grid import run_grid
 from sim.lab.workshop import Workshop
-from ui.drawing.cause_pictures import NARROW, WIDE, Columns, cause_diagram
+from ui.drawing.cause_pictures import NARROW, WIDE, Columns, cause_diagram, matrix
 from ui.state.session import shipped_cars
 
 DRAWING = re.compile(r"<svg.*?</svg>", re.DOTALL)
@@ -31,4 +31,16 @@ def test_the_diagram_fits_its_width_and_its_wires_join_what_they_say(columns: Co
     assert [] == [one for one in wires if not one.startswith("M")]
     assert {f"{columns.symptom_x:g}"} == {
         one.rpartition(" L")[2].partition(",")[0] for one in wires if " L" in one
+    }
+
+
+def test_all_combinations_of_two_faults_are_in_sight_on_a_phone() -> None:
+    """The table of combinations is no wider than the column of a phone of 390 px, and names every fault."""
+    edits, actions = ["pull F5", "unplug ABS.C1"], ["press start", "wait 9 s", "scan"]
+    with Workshop(workers=1) as workshop:
+        grid = run_grid(shipped_cars()["six-modules.yaml"], edits, actions, workshop=workshop)
+    drawn = ElementTree.fromstring(DRAWING.findall(matrix(grid, narrow=True))[0])
+    assert 390 - 2 * 16 >= float(drawn.attrib["width"])
+    assert set(edits) < {
+        "".join(one.itertext()).removeprefix(one[0].text or "") for one in drawn.iter("text")
     }

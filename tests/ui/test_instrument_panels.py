@@ -21,6 +21,7 @@ from ui.drawing.meter import DIAL, dial, leads
 from ui.drawing.tables import pickable_table
 from ui.drawing.wiring import marked, printable
 from ui.panels.measure import KINDS
+from ui.panels.terminals import terminals
 from ui.state.session import shipped_cars
 
 from .test_drawings import HOSTILE, hostile_car
@@ -319,14 +320,34 @@ def test_the_leads_are_marked_where_they_stand() -> None:
     assert {"G2"} == {node for lead, node in on if lead == "on-black"}
 
 
+def test_the_words_on_a_circuit_are_read_on_a_laptop() -> None:
+    """No type of a diagram is below 11 px, and none is made smaller to fit before a person asks for it."""
+    for car_name in CARS:
+        held = held_of(car_name)
+        papers, wired = ServiceInformation(held.car), held.car.claimed
+        for name in (*wired.modules, *wired.fuses, *wired.buses, *wired.grounds, *wired.sensors):
+            sizes = re.findall(r'font-size="([0-9.]+)"', drawing(papers, name))
+            assert 11 <= min(map(float, sizes)), (car_name, name)
+    app = opened("diagrams", held_of("teaching-car.yaml"))
+    assert not app.toggle(key="whole_drawing").value
+
+
+def test_a_splice_is_told_by_what_is_spliced_there() -> None:
+    """No list that a person reads calls a splice by nothing but the name that the program gave it."""
+    app = opened("diagrams", held_of("shuttle-minibus.yaml"))
+    labels = [name for box in app.selectbox if box.key == "probe_red" for name in box.options]
+    assert "splice at GEAR-SELECTOR, powertrain CAN high" in labels
+    assert [] == [name for name in labels if "SP." in name]
+
+
 def test_every_terminal_of_every_circuit_can_take_a_lead() -> None:
     """What a click on a drawing means is a terminal, or something that has a sheet of its own."""
     for car_name in CARS:
         held = held_of(car_name)
         papers, car = ServiceInformation(held.car), held.car
         app = opened("diagrams", held)
-        known = {name for box in app.selectbox if box.key == "probe_red" for name in box.options}
-        known = {label.partition(" · ")[0] for label in known}
+        known = set(terminals(held, held.visible()))
+        assert [len(known)] == [len(box.options) for box in app.selectbox if box.key == "probe_red"]
         sheets = {*car.claimed.modules, *car.connectors, *car.claimed.buses}
         for name in (*car.claimed.modules, *car.claimed.fuses, *car.claimed.buses, *car.claimed.grounds):
             marks = set(re.findall(r'data-id="([^"]+)"', drawing(papers, name)))

@@ -70,6 +70,7 @@ def test_a_change_made_at_the_beginning_can_be_taken_as_not_known() -> None:
     held = held_of("six-modules.yaml")
     held.bench.do_all(["wait 20 s", "unplug ABS", *LOG])
     app = opened("suspects", held)
+    assert "Unplug ABS.C1" in [one.value for one in app.caption]
     app.toggle(key="suspects_hide").set_value(True).run()
     app = after(app, "suspects_find", WORK)
     found = app.session_state[WORK].found.result

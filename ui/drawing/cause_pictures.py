@@ -16,7 +16,8 @@ from sim.svg import Node, node, text_of
 
 MOST_COMBINATIONS = 64  # more columns than this are no picture any more
 LONGEST_WORDS = 46
-CELL, NAMES, TOP = 20, 330, 16  # px
+CELL, NAMES, NARROW_NAMES, TOP = 20, 330, 206, 16  # px
+LETTER_PX = 7  # about, of a usual sans-serif face at the size of the words
 GATE, PITCH, BOX = 26, 44, 34  # px
 MATRIX_KEY = Markup(
     '<p class="dim small">● the fault is in · ■ the symptom shows · – there is no such car</p>'
@@ -53,23 +54,29 @@ def together(grid: Grid) -> tuple[Together, ...]:
     return tuple(Together(tuple(titles), key, cells[key]) for key, titles in groups.items())
 
 
-def matrix(grid: Grid) -> Markup:
+def matrix(grid: Grid, narrow: bool = False) -> Markup:
     """Every combination as a column: above, which edits are in it; below, which symptoms it shows."""
+    names_w = NARROW_NAMES if narrow else NAMES
+    longest = names_w // LETTER_PX
     groups = together(grid)
     order = sorted(range(len(grid.accounts)), key=lambda number: (number.bit_count(), number))
     if not groups or len(order) > MOST_COMBINATIONS:
         return Markup()
     split = TOP + CELL * len(grid.names) + CELL / 2
-    width, height = NAMES + CELL * len(order) + 4, split + CELL * (len(groups) + 0.5)
+    width, height = names_w + CELL * len(order) + 4, split + CELL * (len(groups) + 0.5)
     parts = [node("path", class_="rule", d=f"M0,{split:g} H{width:g}")]
     for row, name in enumerate(grid.names):
         edit_y = float(TOP + CELL * row)
-        parts.append(_words(0, edit_y + 4, name))
-        parts += [_dot(_x(column), edit_y, bool(number >> row & 1)) for column, number in enumerate(order)]
+        parts.append(_words(0, edit_y + 4, _short(name, longest), name))
+        parts += [
+            _dot(_x(names_w, column), edit_y, bool(number >> row & 1)) for column, number in enumerate(order)
+        ]
     for row, group in enumerate(groups):
         symptom_y = split + CELL * (row + 0.9)
-        parts.append(_words(0, symptom_y + 4, group.words, "\n".join(group.titles)))
-        parts += [_cell(_x(column), symptom_y, group.cells[number]) for column, number in enumerate(order)]
+        parts.append(_words(0, symptom_y + 4, _short(group.words, longest), "\n".join(group.titles)))
+        parts += [
+            _cell(_x(names_w, column), symptom_y, group.cells[number]) for column, number in enumerate(order)
+        ]
     title = "Every combination in a column: faults above, symptoms below"
     return _picture(width, height, title, parts) + MATRIX_KEY
 
@@ -146,8 +153,8 @@ def _box(x: float, y: float, width: float, words: str, kind: str, title: str = "
     return node("g", [node("title", title or words), rect, text])
 
 
-def _x(column: int) -> float:
-    return NAMES + CELL * (column + 0.5)
+def _x(names_w: float, column: int) -> float:
+    return names_w + CELL * (column + 0.5)
 
 
 def _dot(x: float, y: float, there: bool) -> Node:

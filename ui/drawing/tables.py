@@ -78,9 +78,12 @@ def plain_table(
     return _html("plain_table", head, rows, code_columns)
 
 
-def pickable_table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> Markup:
-    """A table whose rows can be picked by the text of their first column."""
-    return _html("pickable_table", head, rows)
+def pickable_table(
+    head: Sequence[str], rows: Iterable[Sequence[str]], names: Iterable[str] | None = None
+) -> Markup:
+    """A table whose rows can be picked by their names, or by the text of their first column."""
+    lines = list(rows)
+    return _html("pickable_table", head, zip(names or [row[0] for row in lines], lines, strict=True))
 
 
 def section(parts: Sequence[str | Rows]) -> Markup:

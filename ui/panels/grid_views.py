@@ -83,7 +83,7 @@ def _table(grid: Grid) -> None:
     if len(grid.accounts) > MOST_COMBINATIONS:
         st.caption(f"The picture is for up to {MOST_COMBINATIONS} combinations; the table below has all.")
     with st.container(key="matrix_picture"):
-        sheet.show(matrix(grid), "matrix")
+        fitted(partial(matrix, grid), "matrix")
     with st.container(key="whole_table"):
         _section(grid, "Question")
         _section(grid, "What could be seen")

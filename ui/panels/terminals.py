@@ -17,6 +17,7 @@ from sim.instruments import cautions
 from sim.instruments.service import ServiceInformation
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
+from sim.vehicle.wire_names import SPLICE, in_words, splice_words
 from ui.panels.cautions import MAKER
 from ui.panels.diagram import connector_words
 from ui.panels.help import term
@@ -161,7 +162,7 @@ def sights(held: Held) -> dict[str, str]:
     }
     words = papers_of(held).words_at
     rest = {
-        name: f"{name} · {words(name)}" if name in car.pins else f"wire or splice {name}"
+        name: f"{name} · {words(name)}" if name in car.pins else in_words(name, car)
         for name in places(car)
         if name not in named
     }
@@ -178,7 +179,9 @@ def _listed(car: Car, papers: ServiceInformation, off: frozenset[str]) -> Iterab
             if ":" in pin.inner:
                 yield pin.inner, f"{pin.inner} · the part's own side of {pin.id}"
     for node in outer:
-        if node not in first:
+        if node.startswith(SPLICE):
+            yield node, splice_words(node, car)  # no other name is on the diagram
+        elif node not in first:
             yield node, f"{node} · {_words(node, car, papers)}"
 
 
@@ -203,8 +206,6 @@ def _words(node: str, car: Car, papers: ServiceInformation) -> str:
         return f"{claimed.loads[owner].title or owner}, {'feed' if end == '1' else 'return'} end"
     if owner in claimed.switches:
         return f"{claimed.switches[owner].title or owner}, {'feed' if end == '1' else 'switched'} end"
-    if node.startswith("SP."):
-        return "splice in the harness"
     cavity = node.rstrip("ab")
     if cavity in car.pins:
         side = "first" if node.endswith("a") else "second"

@@ -97,7 +97,9 @@ def _shown() -> None:
         st.markdown(f"**{table.words}**")
         for section in list(table.sections())[1:]:
             st.markdown(f"**{section.title}**")
-            sheet.show(section_html(section.parts), f"case {section.title}")
+            sheet.show(
+                section_html([part for part in section.parts if part != table.words]), f"case {section.title}"
+            )
         st.caption(DISCLAIMER)
     download("Report to print", table.as_html, "case.html", "case_report")
     case_experiments.show(table)

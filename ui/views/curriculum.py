@@ -31,9 +31,9 @@ def show() -> None:
     left, right = st.columns([1.5, 1], gap="large")
     with left:
         st.caption(f"{len(shown)} of {len(path)} exercises, in the order of the suggested path.")
-        head = ("name", "exercise", "level", "topic", "car", "min", "after")
+        head = ("exercise", "level", "topic", "car", "min", "number", "after")
         with st.container(key="curriculum_list"):
-            sheet.show(pickable_table(head, rows), "curriculum_table", _picked)
+            sheet.show(pickable_table(head, rows, [one.name for one in shown]), "curriculum_table", _picked)
     with right:
         if shown:
             _lesson(shown, {one.name: one for one in path})
@@ -67,9 +67,15 @@ def _any(name: str | None) -> str:
 
 def _row(entry: Entry) -> tuple[str, ...]:
     one = entry.exercise
-    first = ", ".join(name.partition("-")[0] for name in one.after)
-    own = " (own)" if entry.own else ""
-    return (entry.name, one.exercise + own, LEVELS[one.level], one.topic, one.car, f"{one.minutes:g}", first)
+    first = ", ".join(map(_number, one.after))
+    title = f"{one.exercise}{' (own)' if entry.own else ''}"
+    number = "" if entry.own else _number(entry.name)
+    return title, LEVELS[one.level], one.topic, one.car, f"{one.minutes:g}", number, first
+
+
+def _number(name: str) -> str:
+    """The number that the name of a shipped exercise begins with."""
+    return name.partition("-")[0]
 
 
 def _picked() -> None:
@@ -77,7 +83,7 @@ def _picked() -> None:
 
 
 def _lesson(shown: Sequence[Entry], known: dict[str, Entry]) -> None:
-    names = {one.name: f"{one.name} · {one.exercise.exercise}" for one in shown}
+    names = {one.name: f"{one.exercise.exercise} · {one.name}" for one in shown}
     entry = known[one_of("lesson with", names, CHOSEN)]
     one = entry.exercise
     st.header(classroom.plain(one.exercise), anchor=False)

@@ -82,7 +82,10 @@ def _connectors(held: Held, visible: Visible) -> None:
 def _drawn(held: Held, visible: Visible, svg: str, title: str, name: str) -> None:
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         switch("a click puts the", LEADS, "lead", "red")
-        fit = st.toggle("fit to the page", value=True, key="fit_drawing", persist_state="session")
+        fit = st.toggle(
+            "whole drawing at once", key="whole_drawing", persist_state="session",
+            help="small type; off, what does not fit is scrolled to",
+        )  # fmt: skip
         st.space("stretch")
         projector.offer()
         download("To print", printable(svg, title), f"{name}.html", "print_drawing", icon="print")

@@ -6,7 +6,7 @@ from functools import partial
 
 import streamlit as st
 
-from sim.bench.action_words import words_of
+from sim.bench.action_words import lines_of
 from sim.lab.next_check import Advice
 from sim.lab.report import DISCLAIMER
 from sim.lab.search_plan import Question, SearchAnswer, changes_at_first, search_on
@@ -77,15 +77,16 @@ def _choose_question(held: Held) -> Question:
     own = changes_at_first(held.bench.log)
     if own and chosen == IN_THE_BAY:
         st.toggle(
-            f"not known: {', '.join(own)}",
+            "what was changed first is not known",
             key="suspects_hide",
             help="changes made before the first check count as the fault to be found",
             persist_state="session",
         )
+        st.caption("; ".join(lines_of(own, held.car)))
     question = question_now(held)
     with st.container(key="suspects_steps"):
         actions = [action for step in question.steps for action in step.do]
-        sheet.show(numbered(map(words_of, actions or question.log)), "suspects_step_list")
+        sheet.show(numbered(lines_of(actions or question.log, held.car)), "suspects_step_list")
     if question.known and chosen == IN_THE_BAY:
         theories = "; ".join(one.removeprefix("theory ") for one in question.known)
         st.caption(f"Supposed about the car: {theories}")
