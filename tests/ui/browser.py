@@ -160,11 +160,13 @@ def go(page: Page, address: str) -> None:
 
 
 @contextmanager
-def redrawn(page: Page, timeout_ms: float = 60_000) -> Iterator[None]:
+def redrawn(
+    page: Page, timeout_ms: float = 60_000, nothing_asked_ms: float = NOTHING_ASKED_MS
+) -> Iterator[None]:
     """Wait, after what is done in the block, until the front end has drawn its answer."""
     page.evaluate("window.asked = {turn: window.turn, at: performance.now()}; window.frames = 0")
     yield
-    _wait_until_drawn(page, timeout_ms)
+    _wait_until_drawn(page, timeout_ms, nothing_asked_ms)
 
 
 def drawn(page: Page) -> None:
@@ -173,7 +175,15 @@ def drawn(page: Page) -> None:
         pass
 
 
-def _wait_until_drawn(page: Page, timeout_ms: float = 60_000) -> None:
+def still(page: Page) -> None:
+    """Wait until a page is drawn after something that asks the front end for nothing, as another size."""
+    with redrawn(page, nothing_asked_ms=0):
+        pass
+
+
+def _wait_until_drawn(
+    page: Page, timeout_ms: float = 60_000, nothing_asked_ms: float = NOTHING_ASKED_MS
+) -> None:
     page.wait_for_function(
         """([most_ms, quiet_ms, quiet_frames]) => {
           const answered = window.sent < window.begun && window.begun < window.finished;
@@ -182,7 +192,7 @@ def _wait_until_drawn(page: Page, timeout_ms: float = 60_000) -> None:
           return answered && (asked || silent) && !window.drawing()
             && now - window.heard_at > quiet_ms && ++window.frames > quiet_frames;
         }""",
-        arg=[NOTHING_ASKED_MS, QUIET_MS, QUIET_FRAMES],
+        arg=[nothing_asked_ms, QUIET_MS, QUIET_FRAMES],
         timeout=timeout_ms,
     )
 

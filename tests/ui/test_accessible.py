@@ -56,7 +56,8 @@ STATES_A_LOOK = 2  # axe-core takes a second and more: in the ordinary run it lo
 class Inspector:
     """Runs axe-core on each state and sees that it fits: in all looks, or in one, by turns.
 
-    By turns: at every other state, in another color scheme each time, another size at every second look.
+    By turns: at every other state, in another size or in the other color scheme each time, so that every size
+    has both.
     """
 
     page: Page
@@ -72,7 +73,7 @@ class Inspector:
         for size in sizes:
             if (self.page.viewport_size or {}).get("width") != (SIZES | ZOOMED)[size][0]:
                 resize(self.page, size)
-            for scheme in SCHEMES if self.everywhere else [SCHEMES[turn // STATES_A_LOOK % len(SCHEMES)]]:
+            for scheme in SCHEMES if self.everywhere else [_scheme_of(turn // STATES_A_LOOK)]:
                 self._inspect_in(scheme, f"{name} ({size}, {scheme})")
         self.found += [f"{name}: two buttons are called {one!r}" for one in same_names(self.page)]
         self.seen.append(name)
@@ -105,6 +106,11 @@ class Inspector:
             "(options) => axe.run(options).then((found) => found.violations)", OPTIONS
         )
         return found
+
+
+def _scheme_of(look: int) -> Scheme:
+    """The other color scheme in the middle of each size, as the size changes at every second look."""
+    return SCHEMES[(look + 1) // 2 % len(SCHEMES)]
 
 
 def _is_the_frameworks(page: Page, rule: str, one: dict[str, Any]) -> bool:

@@ -19,7 +19,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from sim.catalogue import shipped_exercises
 from sim.training.records import RECORDS_VARIABLE, Records
-from tests.ui.browser import TRIES, button, drawn, front_end, go, opened, panel, pick, pill, redrawn, say
+from tests.ui.browser import TRIES, button, front_end, go, opened, panel, pick, pill, redrawn, say, still
 
 # the last is where work goes on
 SIZES = {"projector": (1920, 1080), "phone": (390, 844), "laptop": (1366, 768)}
@@ -423,7 +423,7 @@ def _choose(page: Page, label: str, option: str) -> None:
         page.get_by_role("option", name=option).first.click()
     for _ in range(TRIES):  # a list may open once more with the next drawing
         box.blur()
-        drawn(page)
+        still(page)
         if not page.get_by_role("option").count():
             return
         page.mouse.click(*BESIDE_ALL)
@@ -465,14 +465,14 @@ def resize(page: Page, size: str, least_height_px: int = 0) -> None:
     """Give the page the room of one of the sizes, and wait until it fills it."""
     width, height = (SIZES | ZOOMED)[size]
     page.set_viewport_size({"width": width, "height": max(height, least_height_px)})
-    drawn(page)
+    still(page)
 
 
 def in_scheme(page: Page, scheme: Scheme) -> None:
     """Give the page one of the color schemes, wait until it has it; no tooltip is open by chance."""
     page.mouse.move(*BESIDE_ALL)
     page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
-    drawn(page)
+    still(page)
     page.wait_for_function(SETTLED, arg=scheme)
 
 
