@@ -40,6 +40,12 @@ Tool = Literal[
     "bypass", "repair",
 ]  # fmt: skip
 TOOLS: tuple[Tool, ...] = get_args(Tool)
+TOOL_WORDS: dict[Tool, str] = {
+    "seat": "driver's seat", "scan": "scan tool", "clear": "clearing codes", "program": "programming",
+    "eye": "visual inspection", "meter": "multimeter", "lamp": "load test", "scope": "oscilloscope",
+    "unplug": "unplugging connectors", "fuses": "fuses", "battery": "battery clamps",
+    "bypass": "gateway bypass lead", "repair": "repair",
+}  # fmt: skip
 Proof = Literal["scan", "start", "sleep"]
 MOST_ACTIONS = 200
 LONGEST_S = 4 * 3600.0  # of simulated time before the car comes in: longer only keeps a class waiting

@@ -20,18 +20,20 @@ from sim.markup import page
 from sim.training.answers import cause_words
 from sim.training.attempt import HINT_MINUTES, Attempt
 from sim.training.complaint import ERRS
-from sim.training.exercise import Exercise
+from sim.training.exercise import TOOL_WORDS, Exercise
 from sim.training.hand_in import NO_FAULT, PROOF_WORDS
 from sim.training.step_words import step_words
+from sim.vehicle.wire_names import lamp_words
 
 PAGE = Path(__file__).with_name("lesson.html")
 Sheet = Literal["plan", "worksheet", "teacher"]
 SHEETS: dict[Sheet, str] = {"plan": "Lesson plan", "worksheet": "Worksheet", "teacher": "Teacher's sheet"}
 TALK_BEFORE_MIN, TALK_AFTER_MIN = 10, 15  # work order and safety; debrief. Our own choice
 ROUND_MIN = 5
-EMPTY_LINES = 10
+EMPTY_LINES, LINES_OF_AN_ANSWER = 9, 3
 SEEN_FROM_THE_SEAT = ("wait", "drive", "wiggle", "heat", "freeze")  # they take time: a key is answered later
-REPORTED = {"answers": "", "has power": "", "silent": "no communication"}  # in words of a sheet; empty: usual
+# in words of a sheet; empty: usual
+REPORTED = {"answers": "", "has power": "", "silent": "no communication", "stored": "history"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,14 +116,16 @@ def _played(exercise: Exercise) -> ExpectedFault:
 def _expected(attempt: Attempt, action: str) -> ExpectedStep:
     step = attempt.do(action)
     seen = step.sight
-    lamps = f", lamps: {', '.join(name.replace('_', ' ') for name in seen.lit)}" if seen.lit else ""
+    car = attempt.exercise.whole_car
+    lit = ", ".join(lamp_words(name, car).removesuffix(" lamp") for name in seen.lit)
+    lamps = f", lamps: {lit}" if lit else ""
     ignition = "no supply" if seen.ignition == "dark" else f"ignition {seen.ignition}"
     seat = f"{ignition}, engine {seen.engine}{lamps}"
     found = () if step.report is None else _in_report(step.sight.found())
     shows = step_words(step) or (seat if step.verb in SEEN_FROM_THE_SEAT else "")
     return ExpectedStep(
         step.action,
-        words_of(step.action, attempt.exercise.whole_car),
+        words_of(step.action, car),
         attempt.minutes,
         shows,
         (*step.notes, *found),
@@ -129,9 +133,11 @@ def _expected(attempt: Attempt, action: str) -> ExpectedStep:
 
 
 def _in_report(found: Mapping[str, object]) -> tuple[str, ...]:
-    """What of a report is out of the ordinary."""
-    told = {what: REPORTED.get(str(one), str(one)) for what, one in found.items()}
-    return tuple(f"{what}: {one}" for what, one in told.items() if one)
+    """What of a report is out of the ordinary, together what is alike."""
+    alike: dict[str, list[str]] = {}
+    for what, said in found.items():
+        alike.setdefault(REPORTED.get(str(said), str(said)), []).append(what)
+    return tuple(f"{said}: {', '.join(those)}" for said, those in alike.items() if said)
 
 
 # -- printed -------------------------------------------------------------------------------------------------
@@ -143,7 +149,8 @@ def as_html(told: Lesson, sheets: Iterable[Sheet] = SHEETS) -> str:
     title = f"{told.exercise.exercise}: {', '.join(SHEETS[kind].lower() for kind in kinds)}"
     return page(
         PAGE, title=title, disclaimer=DISCLAIMER, told=told, one=told.exercise, kinds=kinds, names=SHEETS,
-        proof=proof_words(told.exercise), lines=range(EMPTY_LINES), spoken=SPOKEN, errs=ERRS,
+        proof=proof_words(told.exercise), tools=[TOOL_WORDS[tool] for tool in told.exercise.tools],
+        lines=range(EMPTY_LINES), room=range(LINES_OF_AN_ANSWER), spoken=SPOKEN, errs=ERRS,
     )  # fmt: skip
 
 

@@ -37,7 +37,7 @@ def test_the_teachers_sheet_has_every_fault_with_its_readings(first: Lesson) -> 
         assert pytest.approx(prove(variant).minutes) == fault.minutes
         assert fault.hidden[0] in shown
     scans = [step for step in first.faults[0].steps if step.action == "scan"]
-    assert "ABS: no communication" == scans[0].notes[0]
+    assert "no communication: ABS" == scans[0].notes[0]
     assert not any("has power" in note for note in scans[0].notes)
     assert re.match(r"\d+ of \d+ modules answer", scans[0].shows)
     readings = [
@@ -56,6 +56,8 @@ def test_the_worksheet_tells_nothing_that_is_hidden(first: Lesson) -> None:
     for words in (*hidden, *guide.wrong_turns, *guide.ask, *first.exercise.hints, "plug ABS.C1"):
         assert words not in shown
     assert "blank" in shown
+    assert f"Worksheet: {first.exercise.exercise}" in shown, "on its own paper it tells which one it is"
+    assert "visual inspection" in shown, "tools in words, not by their keys"
     assert first.exercise.work_order.customer in shown
 
 
