@@ -39,7 +39,7 @@ from dataclasses import dataclass, field
 
 from sim.bench.asking import Asked, parse_question
 from sim.bench.observations import OBSERVATION_VERBS, Observation, parse_observation
-from sim.bench.probing import places
+from sim.bench.probing import is_place, places
 from sim.bench.traffic import is_on_j1939, no_tester_address
 from sim.modules.diagnostics import engine_module
 from sim.modules.tester_control import outputs_of
@@ -172,9 +172,8 @@ def _by_hand(verb: str) -> Callable[[list[str], Car], Action]:
     def parse(words: list[str], car: Car) -> Action:
         """Return the action of the words after its verb."""
         name = " ".join(words)
-        known = places(car)
-        if name not in known:
-            raise EditProblem(unknown(f"part to {verb}", name, known))
+        if not is_place(name, car):
+            raise EditProblem(unknown(f"part to {verb}", name, places(car)))
         return Action(f"{verb} {name}", verb, name)
 
     return parse

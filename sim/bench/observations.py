@@ -33,7 +33,7 @@ from enum import StrEnum
 from itertools import chain
 from textwrap import dedent
 
-from sim.bench.probing import PROBING, PROBING_S, Probing, access_s, loop_at, places, reach
+from sim.bench.probing import PROBING, PROBING_S, Probing, access_s, is_place, loop_at, places, reach
 from sim.vehicle.car import Car
 from sim.vehicle.edit_words import terminal_of
 from sim.vehicle.elements import Contact
@@ -187,9 +187,8 @@ def _scope(words: list[str], car: Car) -> Observation:
 
 def _look(words: list[str], car: Car) -> Observation:
     name = " ".join(words)
-    known = places(car)
-    if name not in known:
-        raise EditProblem(unknown("part to look at", name, known))
+    if not is_place(name, car):
+        raise EditProblem(unknown("part to look at", name, places(car)))
     return Observation(f"look {name}", Kind.LOOK, (name,), access_s=access_s(name, car))
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from itertools import chain
 from typing import Literal, get_args
 
 from sim.vehicle.car import Car
@@ -36,19 +38,24 @@ def access_s(name: str, car: Car) -> float:
 
 def places(car: Car) -> tuple[str, ...]:
     """Everything that can be looked at: parts with a name, and places of the harness."""
-    wired = car.built
-    parts = [
-        *car.connectors,
-        *wired.fuses,
-        *wired.relays,
-        *wired.grounds,
-        *wired.loads,
-        *wired.switches,
-        *wired.modules,
-    ]
+    parts = chain.from_iterable(_parts(car))
     harness = sorted(node for node in car.terminals if node.startswith("SP."))
     wires = [element.id for element in car.elements.values() if isinstance(element, Wire)]
     return tuple(dict.fromkeys([*parts, *harness, *wires, *(pin.id for pin in car.pins.values())]))
+
+
+def is_place(name: str, car: Car) -> bool:
+    """Is it one of the `places`?"""
+    if any(name in some for some in (*_parts(car), car.pins)) or isinstance(car.elements.get(name), Wire):
+        return True
+    return name.startswith("SP.") and name in car.terminals
+
+
+def _parts(car: Car) -> tuple[Collection[str], ...]:
+    wired = car.built
+    return (
+        car.connectors, wired.fuses, wired.relays, wired.grounds, wired.loads, wired.switches, wired.modules
+    )  # fmt: skip
 
 
 def loop_at(name: str, car: Car) -> Element:

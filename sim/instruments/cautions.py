@@ -111,9 +111,10 @@ def on_electronics(node: str, car: Car) -> bool:
 
 
 def _pins(node: str, car: Car) -> list[Pin]:
-    reached = conductor(car, node)
-    owned = [pin for pin in car.pins.values() if car.connectors[pin.connector].kind == "module"]
-    return [pin for pin in owned if pin.id in reached or pin.inner == node]
+    """Pins of modules that the conductor reaches, in no order."""
+    pins = [car.pins[id] for id in conductor(car, node) & car.pins.keys()]
+    pins += [pin for pin in car.pins.values() if pin.inner == node]
+    return [pin for pin in pins if car.connectors[pin.connector].kind == "module"]
 
 
 def _is_airbag(pin: Pin, car: Car) -> bool:

@@ -156,12 +156,9 @@ def thevenin(found: Reading, a: str, b: str) -> tuple[float, float] | None:
 def channels_at(found: Reading, *nodes: str) -> list[str]:
     """The transceivers whose lines, or whatever is shorted to these, reach one of the nodes."""
     reached = set().union(*(conductor(found.car, node) for node in nodes))
-    near: list[str] = []
-    for cluster in found.wiring.clusters:
-        own = {node for part in cluster.parts for node in (part.a, part.b)} - _common(found.car)
-        own |= {node for one in cluster.channels for node in (one.h, one.l)}
-        if own & reached:
-            near += [one.id for one in cluster.channels]
+    apart = reached - _common(found.car)
+    clusters = [one for one in found.wiring.clusters if not one.nodes.isdisjoint(apart)]
+    near = [channel.id for one in clusters for channel in one.channels]
     return near + [port.id for port in found.car.lin.values() if port.node in reached]
 
 

@@ -29,6 +29,7 @@ from sim.vehicle.edits import apply_all
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
 from sim.wiring.conduction import SwitchState
+from sim.wiring.linear import factors_kept
 from sim.wiring.wiring import Wiring
 
 
@@ -101,7 +102,8 @@ def _looked(
 ) -> list[Shown]:
     """What lies on a data line takes the frames that run there: those are looked at in a run."""
     still = _Still(car, state, trains)
-    known = {text: one for text in observations if (one := still.shows(text)) is not None}
+    with factors_kept():
+        known = {text: one for text in observations if (one := still.shows(text)) is not None}
     on_lines = tuple(text for text in observations if text not in known)
     if on_lines:
         sights = list(follow(replace(trial, actions=(*trial.actions, *on_lines))))[-len(on_lines) :]

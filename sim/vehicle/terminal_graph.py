@@ -23,8 +23,11 @@ def conductor(graph: nx.Graph[str], *nodes: str) -> set[str]:
 
 def conductor_up_to(graph: nx.Graph[str], node: str, ends: set[str]) -> frozenset[str]:
     """Return a terminal and all joined to it, without passing through any of the terminals in `ends`."""
-    between = nx.restricted_view(graph, graph.nodes & ends, ())
-    if node not in between:
+    if node not in graph or node in ends:
         return frozenset({node})
-    reached = nx.node_connected_component(between, node)
-    return frozenset(reached | nx.node_boundary(graph, reached))
+    reached, todo = {node}, [node]
+    while todo:
+        new = [one for one in graph.adj[todo.pop()] if one not in reached]
+        reached.update(new)
+        todo += [one for one in new if one not in ends]
+    return frozenset(reached)

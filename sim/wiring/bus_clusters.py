@@ -47,6 +47,12 @@ class BusCluster:
     stuck: frozenset[str] = frozenset()
 
     @cached_property
+    def nodes(self) -> frozenset[str]:
+        """The nodes of its parts and transceivers."""
+        ends = [node for part in self.parts for node in (part.a, part.b)]
+        return frozenset(ends).union(*((one.h, one.l) for one in self.channels))
+
+    @cached_property
     def _hash(self) -> int:
         return hash((self.parts, self.channels, self.contacts, self.stuck))
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,12 +15,14 @@ from scipy.sparse.linalg import splu
 from sim.wiring.layout import SYMMETRIC, CircuitLayout, CircuitState, Indices, ends_of
 from sim.wiring.oneway import Array
 
+MOST_FACTORS = 8  # kept at a time: instruments ask about one network, or what is left without one part
+
 
 class Factor:
     """The factorized conductance matrix.
 
-    It is never kept: scipy frees SuperLU's memory only in the thread that took it, and a front end has a new
-    thread for every click.
+    It is never kept beyond `factors_kept`: scipy frees SuperLU's memory only in the thread that took it, and
+    a front end has a new thread for every click.
 
     The first node of every island is anchored to its own zero through 1 ohm. What flows into an island
     flows out of it, so the anchor carries nothing and moves nothing; it only makes the matrix regular.
@@ -64,6 +68,25 @@ class Factor:
         return self._lu.solve(injected_a[self._layout.order])[self._layout.place]
 
 
+class _Kept(threading.local):
+    """This thread's factorizations, each with the solution that it belongs to; None: none is kept."""
+
+    factors: dict[int, tuple[LinearSolution, Factor]] | None = None
+
+
+_KEPT = _Kept()
+
+
+@contextmanager
+def factors_kept() -> Iterator[None]:
+    """In here, who asks one network again and again has it factorized once, and all are let go at the end."""
+    before, _KEPT.factors = _KEPT.factors, {}
+    try:
+        yield
+    finally:
+        _KEPT.factors = before
+
+
 class LinearSolution:
     """The circuit without its one-way elements, solved."""
 
@@ -76,8 +99,15 @@ class LinearSolution:
         self.node_v = factor.potentials(injected_a[:, None])[:, 0]
 
     def columns(self, pairs: Sequence[tuple[int, int]]) -> Array:
-        """As `Factor.columns`, by a factorization made for this call."""
-        return Factor(self.layout, self._siemens).columns(pairs)
+        """As `Factor.columns`, by a factorization made for this call or kept by `factors_kept`."""
+        kept = _KEPT.factors
+        known = None if kept is None else kept.get(id(self))
+        factor = known[1] if known else Factor(self.layout, self._siemens)
+        if kept is not None and not known:
+            if len(kept) == MOST_FACTORS:
+                del kept[next(iter(kept))]
+            kept[id(self)] = (self, factor)
+        return factor.columns(pairs)
 
     def branch_a(self, node_v: Array) -> Array:
         """Currents of shape (branches,) from the first through the element to the second node."""
