@@ -16,6 +16,7 @@ from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
 from sim.wiring.conduction import SwitchState, is_closed, ohm_of
 from sim.wiring.errors import CircuitError
+from sim.wiring.linear import MOST_FACTORS, factors_kept
 from sim.wiring.wiring import Reading, Wiring
 
 SIX_MODULES = """
@@ -369,3 +370,17 @@ def test_whatever_is_edited_every_answer_is_a_number(
     found.why_unsupplied("ABS")
     found.why_unheard("ABS.main", "AIRBAG.main")
     found.why_dead("TCM:B+")
+
+
+def test_a_network_asked_again_and_again_answers_to_the_last_bit_as_before() -> None:
+    """Ports by a kept factorization are those by one of their own; more networks than are kept, too."""
+    wiring = Wiring(car_from_text(SIX_MODULES))
+    states = [SwitchState(running=frozenset(names)) for names in ("", ["ECM"], ["TCM"], ["ECM", "TCM"])]
+    readings = [wiring.solve(state) for state in states]
+    readings += [one.without(fuse) for fuse in ("F1", "F2", "F3") for one in readings]
+    pairs = [(("ECM:B+", "BAT-"),), (("F1.2", "BODY"), ("F2.2", "BAT-"))]
+    alone = [one.ports(pair).impedance_ohm.tolist() for pair in pairs for one in readings]
+    with factors_kept():
+        kept = [one.ports(pair).impedance_ohm.tolist() for pair in pairs for one in readings]
+    assert MOST_FACTORS < len(readings)
+    assert alone == kept
