@@ -10,7 +10,8 @@ import click
 
 from sim.command_line import FILE, CarWork, command, print_json, work_options, write_new
 from sim.instruments.run_command import print_step, worked
-from sim.link.log_import import read_log, vehicle_file
+from sim.link.log_car import vehicle_file
+from sim.link.log_import import read_log
 from sim.link.recording import FORMATS, Recording
 from sim.link.timeline import TimelineRecorder, save_picture
 
@@ -57,23 +58,25 @@ def record(
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """The vehicle file that was begun, and how many periodic messages were found for it."""
+    """The vehicle file that was begun, and how many periodic messages on how many buses it holds."""
 
     file: str
     messages: int
+    buses: int
 
 
 @command("import", examples=["import day.asc --channel 0 --out mine.yaml"], result=Imported)
 @click.argument("log", type=FILE, help="A recorded log in any format that python-can reads.")
 @click.option("--out", type=FILE, required=True, help="The vehicle file to begin.")
-@click.option("--channel", help="Which channel, where the log holds several.")
-@click.option("--bitrate", default=500_000, show_default=True, help="Of the bus, in bit/s.")
+@click.option("--channel", help="Only this channel; otherwise each channel becomes a bus.")
+@click.option("--bitrate", default=500_000, show_default=True, help="Of the buses, in bit/s.")
 def import_log(log: Path, out: Path, channel: str | None, bitrate: int, as_json: bool) -> None:
     """Begin a vehicle file from a recorded log."""
-    contents = read_log(log, channel)
-    write_new(out, vehicle_file(contents, bitrate))
-    found = Imported(str(out), len(contents.periodic()))
+    buses = read_log(log, channel)
+    write_new(out, vehicle_file(buses, bitrate))
+    found = Imported(str(out), sum(len(one.periodic()) for one in buses), len(buses))
     if as_json:
         print_json(found)
     else:
-        print(f"{out}: {found.messages} messages; 'busbay car {out}' shows them")
+        on = "1 bus" if found.buses == 1 else f"{found.buses} buses"
+        print(f"{out}: {found.messages} messages on {on}; 'busbay car {out}' shows them")

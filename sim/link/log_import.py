@@ -1,8 +1,7 @@
-"""A recorded log becomes the start of a vehicle file: every identifier with its length and its usual period.
+"""What a recorded log of one or several buses shows: every identifier, its length, its usual period.
 
-A log does not tell who sends what, so every identifier gets a sender of its own, U1, U2 and so on, on one
-bus. A person who knows the car renames and joins them, and adds supplies, connectors and what the modules
-do. Any format that python-can reads will do.
+Any format that python-can reads will do. A bus is a channel of the log. An identifier that comes with the
+same bytes on a second bus, shortly after, has been passed on by a gateway (`forwarded`).
 
 Not modelled: 29-bit identifiers, parameter groups of SAE J1939, and CAN FD frames (all are counted);
 signals inside a message; messages that are sent on events only (listed, without a sender).
@@ -10,21 +9,21 @@ signals inside a message; messages that are sent on events only (listed, without
 
 from __future__ import annotations
 
-import json
 from array import array
-from collections.abc import Iterable, Iterator
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import pairwise, permutations
 from pathlib import Path
 from statistics import median
-from typing import Final, get_args
+from typing import Final
+from zlib import crc32
 
 import can
 
 from sim.vehicle.addresses import FIRST_DIAGNOSTIC_ID
-from sim.vehicle.description_base import MOST_MODULES, Bitrate
 from sim.vehicle.problems import Problem, did_you_mean
-from sim.vehicle.quick_car import NO_MODULE, TableRow
 
 SHORTEST_PERIOD_MS, LONGEST_PERIOD_MS = 5, 60_000  # limits of a vehicle file
 FEWEST_FRAMES: Final = 3  # two intervals: below that no period can be told
@@ -32,7 +31,10 @@ FEWEST_FRAMES: Final = 3  # two intervals: below that no period can be told
 USUAL_STEP_MS, USUAL_WITHIN = 5, 0.03
 IRREGULAR: Final = 0.25  # half of the intervals further than this from the median: common practice
 LATEST_S: Final = 1e11  # since 1970, as most formats count: some three thousand years
-BITRATES: Final[tuple[int, ...]] = get_args(Bitrate)
+# A copy ends on the other bus later than its original, by a shortest frame at least (44 bits at 1 Mbit/s, ISO
+# 11898-1) and some milliseconds of a gateway at most; most frames of what is passed on are copies (common
+# practice, both).
+SOONEST_COPY_S, LATEST_COPY_S, SHARE_OF_COPIES = 44e-6, 0.02, 0.8
 
 
 @dataclass(slots=True)
@@ -42,6 +44,19 @@ class LoggedIdentifier:
     can_id: int
     length: int = 0  # the longest seen
     times_s: array[float] = field(default_factory=lambda: array("d"))
+    checksums: array[int] = field(default_factory=lambda: array("L"))  # of the bytes of each frame
+
+    def take(self, message: can.Message) -> None:
+        """One more frame."""
+        self.length = max(self.length, message.dlc)
+        self.times_s.append(message.timestamp)
+        self.checksums.append(crc32(message.data))
+
+    def sort(self) -> None:
+        """Put the frames in order of time."""
+        frames = sorted(zip(self.times_s, self.checksums, strict=True))
+        self.times_s = array("d", (one for one, _ in frames))
+        self.checksums = array("L", (one for _, one in frames))
 
     @property
     def period_ms(self) -> float | None:
@@ -52,6 +67,11 @@ class LoggedIdentifier:
         usual_ms = USUAL_STEP_MS * round(exact_ms / USUAL_STEP_MS)
         near = abs(usual_ms - exact_ms) <= USUAL_WITHIN * exact_ms
         return float(usual_ms) if near else round(exact_ms, 1)
+
+    @property
+    def changes(self) -> bool:
+        """Do its bytes ever change?"""
+        return len(set(self.checksums)) > 1
 
     @property
     def note(self) -> str:
@@ -72,9 +92,10 @@ class LoggedIdentifier:
 
 @dataclass(slots=True)
 class LogContents:
-    """What a log holds: identifiers in their order, and how many frames a vehicle file cannot hold."""
+    """What a log holds of one bus: identifiers in order, and how many frames a vehicle file cannot hold."""
 
     name: str
+    channel: str
     identifiers: list[LoggedIdentifier]
     extended: int
     other_kinds: int
@@ -86,9 +107,8 @@ class LogContents:
         ]
 
 
-def read_log(path: Path, channel: str | None = None) -> LogContents:
-    """The contents of a log. Raises `Problem` where it cannot be read, or holds several channels and none
-    is chosen."""
+def read_log(path: Path, channel: str | None = None) -> tuple[LogContents, ...]:
+    """The contents of a log, bus by bus, or of the one channel. Raises `Problem` where it cannot be read."""
     found: dict[str, dict[int, LoggedIdentifier]] = {}
     counts: dict[str, list[int]] = {}
     for message in _messages(path):
@@ -101,58 +121,61 @@ def read_log(path: Path, channel: str | None = None) -> LogContents:
             skipped[0] += 1
         else:
             can_id = message.arbitration_id
-            one = identifiers.get(can_id) or identifiers.setdefault(can_id, LoggedIdentifier(can_id))
-            one.length = max(one.length, message.dlc)
-            one.times_s.append(message.timestamp)
-    chosen = _channel(path, sorted(found), channel)
-    for one in found[chosen].values():
-        one.times_s = array("d", sorted(one.times_s))
-    listed = sorted(found[chosen].values(), key=lambda one: one.can_id)
-    return LogContents(path.name, listed, *counts[chosen])
-
-
-def vehicle_file(log: LogContents, bitrate_bps: int = 500_000) -> str:
-    """The text of a vehicle file with the log's periodic messages. Raises `Problem` where there are none."""
-    messages = _some(log)
-    if bitrate_bps not in BITRATES:
-        raise Problem(f"a bus has no bit rate of {bitrate_bps} bit/s; choose {', '.join(map(str, BITRATES))}")
-    senders = [f"U{number}" for number in range(1, min(len(messages), MOST_MODULES) + 1)]
-    return "\n".join(
-        [
-            *_head(log),
-            f"car: {json.dumps(f'Imported from {log.name}'[:120], ensure_ascii=False)}",
-            "buses:",
-            f"  main: {{bitrate_bps: {bitrate_bps}, line: [{', '.join(_line(senders))}]}}",
-            "fuses:",
-            *(f"  F{number}: {{rating_a: 10, feeds: {name}}}" for number, name in enumerate(senders, 1)),
-            f"  F{len(senders) + 1}: {{rating_a: 10, feeds: DLC}}",
-            "modules:",
-            *_modules(senders, messages),
-            "",
-        ]
+            (identifiers.get(can_id) or identifiers.setdefault(can_id, LoggedIdentifier(can_id))).take(
+                message
+            )
+    return tuple(
+        LogContents(path.name, name, _in_order(found[name]), *counts[name])
+        for name in _channels(path, sorted(found), channel)
     )
 
 
-def table_rows(log: LogContents) -> list[TableRow]:
-    """The log's periodic messages as rows of the table that `quick_car` reads, a sender for each.
+def _in_order(found: Mapping[int, LoggedIdentifier]) -> list[LoggedIdentifier]:
+    for one in found.values():
+        one.sort()
+    return [found[can_id] for can_id in sorted(found)]
 
-    A log tells no listeners either. Raises `Problem` where there are no such messages.
+
+def forwarded(buses: Sequence[LogContents]) -> dict[tuple[int, str], str]:
+    """From which channel an identifier comes to another one, by identifier and the other channel."""
+    by_identifier: dict[int, dict[str, LoggedIdentifier]] = defaultdict(dict)
+    for bus in buses:
+        for one in bus.periodic():
+            by_identifier[one.can_id][bus.channel] = one
+    return {
+        (can_id, channel): origin
+        for can_id, seen in by_identifier.items()
+        for channel, origin in _origins(seen).items()
+        if channel != origin
+    }
+
+
+def _origins(seen: Mapping[str, LoggedIdentifier]) -> dict[str, str]:
+    """Where an identifier comes from at first, by channel: itself, if it is no copy of another's.
+
+    Where bytes never change, a copy may also be taken for the original of the next frame: the origin is the
+    channel from which all others are reached soonest.
     """
-    return [
-        TableRow(f"U{number}", "main", hears=NO_MODULE, sends=", ".join(_sentence(one) for one in share))
-        for number, share in enumerate(_shares(_some(log)), start=1)
-    ]
+    found: dict[str, str] = {}
+    lags_s: dict[str, dict[str, float]] = {one: {} for one in seen}
+    for one, other in permutations(seen, 2):
+        if (lag_s := _lag_s(seen[one], seen[other])) is not None:
+            lags_s[one][other] = lag_s
+    for first in sorted(seen, key=lambda one: (-len(lags_s[one]), max(lags_s[one].values(), default=0), one)):
+        if first not in found:
+            found |= dict.fromkeys((first, *(other for other in lags_s[first] if other not in found)), first)
+    return found
 
 
-def _some(log: LogContents) -> list[LoggedIdentifier]:
-    messages = log.periodic()
-    if not messages:
-        raise Problem(f"{log.name} holds no identifier below {FIRST_DIAGNOSTIC_ID:X} with three frames")
-    return messages
-
-
-def _sentence(message: LoggedIdentifier) -> str:
-    return f"{message.can_id:03X} every {_period_ms(message):g} ms {message.length} bytes"
+def _lag_s(original: LoggedIdentifier, copy: LoggedIdentifier) -> float | None:
+    """How long after the same bytes of the one the frames of the other usually come; None if no copies."""
+    lags_s = []
+    for time_s, checksum in zip(copy.times_s, copy.checksums, strict=True):
+        place = bisect_right(original.times_s, time_s - SOONEST_COPY_S) - 1
+        if place >= 0 and original.checksums[place] == checksum:
+            lags_s.append(time_s - original.times_s[place])
+    near = [one for one in lags_s if one <= LATEST_COPY_S]
+    return median(near) if len(near) >= SHARE_OF_COPIES * len(copy.times_s) else None
 
 
 def _messages(path: Path) -> Iterator[can.Message]:
@@ -177,54 +200,11 @@ def _sound(message: can.Message) -> can.Message:
     return message
 
 
-def _channel(path: Path, present: list[str], wanted: str | None) -> str:
+def _channels(path: Path, present: list[str], wanted: str | None) -> list[str]:
     if not present:
         raise Problem(f"{path} holds no frames")
-    if wanted is None and len(present) == 1:
-        return present[0]
     if wanted is None:
-        raise Problem(f"{path} holds {len(present)} channels ({', '.join(present)}): choose one")
+        return present
     if wanted not in present:
         raise Problem(f"{path} holds no channel '{wanted}'{did_you_mean(wanted, present)}")
-    return wanted
-
-
-def _line(senders: list[str]) -> Iterable[str]:
-    if len(senders) == 1:
-        return (f"{senders[0]} terminated", "DLC", "R1 terminator")
-    return (f"{senders[0]} terminated", *senders[1:-1], "DLC", f"{senders[-1]} terminated")
-
-
-def _head(log: LogContents) -> Iterator[str]:
-    yield f"# What {json.dumps(log.name)} shows. A log does not name senders: each identifier has its own."
-    yield "# Merge them as you find out who sends what. Wires, fuses and positions on the bus are a guess."
-    taken = {one.can_id for one in log.periodic()}
-    left_out = [f"{one.can_id:03X}" for one in log.identifiers if one.can_id not in taken]
-    if left_out:
-        listed = " ".join(left_out)
-        yield f"# Left out, diagnosis or fewer than {FEWEST_FRAMES} frames: {listed}"
-    for number, kind in ((log.extended, "with 29-bit identifiers"), (log.other_kinds, "of another kind")):
-        if number:
-            yield f"# Left out: {number} {'frame' if number == 1 else 'frames'} {kind}."
-
-
-def _modules(senders: list[str], messages: list[LoggedIdentifier]) -> Iterator[str]:
-    for name, share in zip(senders, _shares(messages), strict=True):
-        yield f"  {name}:"
-        yield "    sends:"
-        for message in share:
-            period = f"period_ms: {_period_ms(message):g}"
-            fields = f"id: 0x{message.can_id:03X}, {period}, length: {message.length}"
-            yield f"      m{message.can_id:03X}: {{{fields}}}{message.note}"
-
-
-def _shares(messages: list[LoggedIdentifier]) -> list[list[LoggedIdentifier]]:
-    """What each sender sends: one message, or more where there are more than a car has modules."""
-    shares: list[list[LoggedIdentifier]] = [[] for _ in messages[:MOST_MODULES]]
-    for place, message in enumerate(messages):
-        shares[place * len(shares) // len(messages)].append(message)
-    return shares
-
-
-def _period_ms(message: LoggedIdentifier) -> float:
-    return min(max(message.period_ms or 0, SHORTEST_PERIOD_MS), LONGEST_PERIOD_MS)
+    return [wanted]

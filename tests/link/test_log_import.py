@@ -8,7 +8,8 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.link.log_import import read_log, table_rows, vehicle_file
+from sim.link.log_car import table_rows, vehicle_file
+from sim.link.log_import import forwarded, read_log
 from sim.link.recording import Recording
 from sim.vehicle.car import Car
 from sim.vehicle.problems import Problem
@@ -76,7 +77,7 @@ def test_an_imported_car_runs_and_sends_what_the_log_has(tmp_path: Path) -> None
     bench.do("wait 2 s")
     with Recording(bench.live, tmp_path / "again.asc"):
         bench.do("wait 10 s")
-    again = read_log(tmp_path / "again.asc")
+    (again,) = read_log(tmp_path / "again.asc")
     assert [(0x100, 10, 8), (0x2A0, 100, 4), (0x6FF, 1000, 0)] == [
         (one.can_id, one.period_ms, one.length) for one in again.identifiers
     ]
@@ -89,8 +90,10 @@ def test_periods_survive_jitter_gaps_and_noise(tmp_path: Path) -> None:
     """A period is found in spite of jitter and a gap."""
     log = periodic(0x123, 0.05, 400, jitter_s=0.01)
     del log[100:200]  # the car slept
-    assert 50 == pytest.approx(read_log(write_log(tmp_path / "a.log", log)).identifiers[0].period_ms, abs=1)
-    assert read_log(tmp_path / "a.log").identifiers[0].regular
+    assert 50 == pytest.approx(
+        read_log(write_log(tmp_path / "a.log", log))[0].identifiers[0].period_ms, abs=1
+    )
+    assert read_log(tmp_path / "a.log")[0].identifiers[0].regular
 
 
 def test_events_are_told_apart(tmp_path: Path) -> None:
@@ -165,17 +168,16 @@ def test_logs_that_cannot_be_read(tmp_path: Path, name: str, content: bytes | No
     assert path.exists() == (content is not None), "asking must not make a file"
 
 
-def test_several_channels_need_a_choice(tmp_path: Path) -> None:
-    """A log of several channels is read only with one of them chosen."""
+def test_one_channel_of_several_can_be_chosen(tmp_path: Path) -> None:
+    """Without a choice every channel is a bus; one that the log does not hold is asked back."""
     other = periodic(0x300, 0.1, 5)
     for message in other:
         message.channel = "can1"
     path = write_log(tmp_path / "a.log", [*periodic(0x200, 0.1, 5), *other])
-    with pytest.raises(Problem, match=r"holds 2 channels \(can0, can1\): choose one"):
-        read_log(path)
+    assert ["can0", "can1"] == [one.channel for one in read_log(path)]
     with pytest.raises(Problem, match=r"holds no channel 'can2'"):
         read_log(path, "can2")
-    assert [0x300] == [one.can_id for one in read_log(path, "can1").identifiers]
+    assert [0x300] == [one.can_id for one in read_log(path, "can1")[0].identifiers]
 
 
 def test_only_the_usual_bit_rates(tmp_path: Path) -> None:
@@ -201,3 +203,63 @@ def test_the_table_of_a_log_makes_a_car_that_sends_the_same(tmp_path: Path, coun
     car = car_from_text(file_of_table(table_rows(log)), "table")
     sent = {(one.can_id, one.period_s, one.length) for one in car.messages.sent.values()}
     assert {(0x100 + number, 0.02, 8) for number in range(count)} == sent
+
+
+def test_a_whole_car_comes_back_from_one_log_with_what_its_gateway_passes_on(tmp_path: Path) -> None:
+    """Every bus of a recorded minibus; what is on several buses begins at its sender."""
+    bench = Bench(shipped("shuttle-minibus"))
+    bench.do_all(["press start", "press start", "wait 2 s"])
+    with Recording(bench.live, tmp_path / "day.log"):
+        bench.do("wait 6 s")
+    log = read_log(tmp_path / "day.log")
+    messages, came = bench.car.messages, forwarded(log)
+    buses: dict[int, set[str]] = {}
+    for (name, bus), stream in bench.live.world.streams.items():
+        if stream.live:
+            buses.setdefault(messages.sent[name].can_id, set()).add(bus)
+    sender = {one.can_id: one.sender for one in messages.sent.values()}
+    for can_id, carried in buses.items():
+        (origin,) = carried - {bus for number, bus in came if number == can_id}
+        assert origin in messages.buses_of[sender[can_id]]
+        assert {origin} >= {came[can_id, bus] for bus in carried - {origin}}
+    car = car_from_text(vehicle_file(log), "log")
+    assert set.union(*buses.values()) == set(car.built.buses)
+    again = {(car.messages.sent[one.message].can_id, one.to_bus) for one in car.messages.routes}
+    assert set(came) <= again
+    assert {"GATEWAY"} == {one.gateway for one in car.messages.routes}
+
+
+def test_an_identifier_of_two_buses_with_other_bytes_is_two_messages(tmp_path: Path) -> None:
+    """The same number on two buses alone shows no gateway; a copy with the same bytes does."""
+    first = periodic(0x200, 0.1, 20)
+    copies, others = periodic(0x200, 0.1, 20), periodic(0x200, 0.1, 20, length=4)
+    more = periodic(0x300, 0.1, 20)
+    for one in copies:
+        one.timestamp += 0.002
+        one.channel = "can1"
+    for one in [*others, *more]:
+        one.timestamp += 0.002
+        one.channel = "can2"
+    log = read_log(write_log(tmp_path / "a.log", [*first, *copies, *others, *more]))
+    assert {(0x200, "can1"): "can0"} == forwarded(log)
+    text = vehicle_file(log)
+    assert "#   from can0 to can1: 200\n" in text
+    assert "# Left out on can2, on an earlier bus with other bytes: 200\n" in text
+    sent = car_from_text(text, "log").messages.sent
+    assert [("U1", 0x200), ("U3", 0x300)] == [(one.sender, one.can_id) for one in sent.values()]
+
+
+def test_the_table_of_several_buses_has_their_gateway(tmp_path: Path) -> None:
+    """Numbers of channels become names of buses; the first module of the other bus hears the message."""
+    first, copies = periodic(0x200, 0.1, 20), [*periodic(0x200, 0.1, 20), *periodic(0x300, 0.1, 20)]
+    for one in first:
+        one.channel = 0
+    for one in copies:
+        one.timestamp += 0.002
+        one.channel = 1
+    rows = table_rows(read_log(write_log(tmp_path / "a.asc", [*first, *copies])))
+    assert [("GATEWAY", "bus0, bus1", "-"), ("U1", "bus0", "-"), ("U2", "bus1", "U1")] == [
+        (row.module, row.bus, row.hears) for row in rows
+    ]
+    routes = car_from_text(file_of_table(rows), "table").messages.routes
+    assert ["bus1"] == [one.to_bus for one in routes if one.sender == "U1"]

@@ -17,7 +17,8 @@ import can
 import pytest
 
 from sim.bench.bench import Bench
-from sim.link.log_import import read_log, table_rows
+from sim.link.log_car import table_rows
+from sim.link.log_import import read_log
 from sim.vehicle.problems import Problem, Unsettled
 from sim.vehicle.reading import car_from_text
 from tests.vehicle.test_mutations import MUTATIONS

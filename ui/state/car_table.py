@@ -11,7 +11,8 @@ from typing import Any, get_args
 import pandas as pd
 import streamlit as st
 
-from sim.link.log_import import read_log, table_rows
+from sim.link.log_car import table_rows
+from sim.link.log_import import read_log
 from sim.vehicle.car_templates import TEMPLATES
 from sim.vehicle.description_base import Bitrate
 from sim.vehicle.problems import Problem

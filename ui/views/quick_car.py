@@ -206,8 +206,8 @@ def _take(table: CarTable, text: str) -> None:
 
 def _begin() -> None:
     with st.expander("Begin with a recorded bus log, or with an empty table"):
-        file = st.file_uploader("a log of one bus", type=LOG_FORMATS, key="quick_log")
-        st.text_input("its channel, where the log holds several", key="quick_channel")
+        file = st.file_uploader("a log of one or several buses", type=LOG_FORMATS, key="quick_log")
+        st.text_input("only this channel of it", key="quick_channel")
         with st.container(horizontal=True):
             button("Begin with its messages", "quick_import", _import_chosen, disabled=file is None)
             button("Empty the table", "quick_empty", partial(begin_with, CarTable()))
@@ -216,7 +216,8 @@ def _begin() -> None:
             tell(st.session_state.quick_log_problem, RECORDINGS)
         st.caption(
             "A log does not name senders: every identifier begins as a module of its own. Put those that "
-            "belong together in one row as you find out. Logs in .blf and .db: `busbay import`."
+            "belong together in one row as you find out. What a second bus "
+            "repeats came through a gateway. Logs in .blf and .db: `busbay import`."
         )
 
 
