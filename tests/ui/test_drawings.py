@@ -3,6 +3,8 @@
 import random
 import re
 from dataclasses import replace
+from functools import partial
+from itertools import pairwise
 from xml.etree import ElementTree
 
 import pytest
@@ -13,6 +15,7 @@ from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.explain import Because
 from sim.bench.tester import ModuleReport, Report
+from sim.catalogue import find_car
 from sim.modules.uds_responses import ReportedDtc
 from sim.training.rows import BoardRow
 from sim.vehicle.car import Car
@@ -20,10 +23,10 @@ from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.quick_car import TableRow, vehicle_file
 from sim.vehicle.reading import car_from_text, read_car
 from sim.vehicle.words import counted
-from ui.drawing.car_map import car_map
+from ui.drawing.car_map import LEAST_PX, car_map, module_box
 from ui.drawing.class_sheets import board
 from ui.drawing.dash import cluster
-from ui.drawing.layout import NARROW, WIDE, Layout, layout_of
+from ui.drawing.layout import NARROW, WIDE, Layout, for_a_projector, layout_of
 from ui.drawing.tables import because_tree, report_table, side_by_side
 from ui.state.visible import STATE_WORDS, all_visible
 
@@ -313,3 +316,23 @@ def test_a_long_name_on_the_map_leaves_out_what_every_module_may_be_called() -> 
     assert {"Engine", "BCM", "X-unit"} <= names
     labels = " ".join(one.get("aria-label", "") for one in drawn.iter())
     assert "Engine-control-module" in labels
+
+
+def test_the_map_of_the_largest_car_can_be_seen_whole_on_a_projector() -> None:
+    """Laid out for a screen of 1920 by 1080, it fits the place there, with type of 15 px."""
+    car = find_car("shuttle-minibus")
+    drawn = for_a_projector(partial(layout_of, car))
+    scale = min(1350 / drawn.width, 780 / drawn.height)
+    assert 14.7 < LEAST_PX * scale
+    assert set(car.claimed.modules) == {box.module for box in drawn.boxes}
+
+
+def test_a_tall_box_bears_its_name_in_each_part_that_a_phone_shows() -> None:
+    """The gateway of the minibus, as high as its map, has its name on every screen of it."""
+    car = find_car("shuttle-minibus")
+    layout = layout_of(car, NARROW)
+    tall = next(box for box in layout.boxes if box.module == "GATEWAY")
+    drawn = module_box(tall, all_visible(Bench(car)).modules["GATEWAY"])
+    named = [float(y) for y in re.findall(r'y="([0-9.]+)" class="name"', drawn)]
+    gaps = [after - before for before, after in pairwise([tall.y, *named, tall.y + tall.h])]
+    assert 500 > max(gaps)  # of the 844 px of a phone, under what stays in sight

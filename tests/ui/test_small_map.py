@@ -54,7 +54,8 @@ def test_on_a_phone_a_small_map_stays_in_sight_and_a_class_can_be_shown_large_ty
 
 
 def test_all_words_on_the_map_of_forty_one_modules_can_be_read(page: Page) -> None:
-    """The smallest type on the minibus's map is 11 px on a laptop and a phone, and 19 px on a projector."""
+    """The smallest type on the minibus's map is 11 px on a laptop and a phone, and 19 px on a
+    projector, where a switch shows the whole map at once."""
     button(page, JOB)
     words = page.locator("svg.map[role=group] text")
     for size, least_px in (("laptop", 11), ("phone", 11), ("projector", 19)):
@@ -67,3 +68,6 @@ def test_all_words_on_the_map_of_forty_one_modules_can_be_read(page: Page) -> No
             expect(page.locator(f"svg.map[role=group][aria-label^='{drawing}']")).to_be_visible()
             smallest_px, word = min(words.filter(visible=True).evaluate_all(TYPE_OF_WORDS))
             assert least_px <= smallest_px, f"{word} on a {size}, {way}"
+    page.locator(".st-key-map_way").get_by_text("by bus").click()
+    page.get_by_text("whole map at once").click()
+    expect(page.locator("svg.map[role=group][aria-label^='Map of']")).to_be_in_viewport(ratio=1)

@@ -155,7 +155,7 @@ PAGES: tuple[Page, ...] = (
         _filled("Open it", ("class_name", "{words}")), _rows("classes"),
     ),
     Page(
-        "Board", "board", "instructor", "say something",
+        "Board", "board", "instructor", "a message",
         _filled("Send it", ("say_words", "{words}")), _rows("messages"),
     ),
     Page(

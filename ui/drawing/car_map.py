@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import partial
 from itertools import pairwise
 
@@ -29,6 +30,7 @@ OTHER_LETTER_W = 0.74
 MOST_LINES = 3  # in a box
 VOWELS = "AEIOUY"
 MAP_WORDS = {"internal failure": "failed"}  # shorter than for the ear
+TALL = 400.0  # the part of a tall box that bears its words once
 MOST_SCALE = 1.9  # a small car fills its column, and is not higher than a projector
 
 MARKS: dict[str, Callable[[], Node]] = {
@@ -80,7 +82,8 @@ def car_map(car: Car, layout: Layout, visible: Visible, picked: str = "") -> Mar
     pills = [pill for line in layout.lines for pill in _pills(line, visible)]
     root = node(
         "svg", [patterns(), *buses, *modules, *pills, *_leads(layout, visible)], class_="map",
-        style=f"max-width: {MOST_SCALE * layout.width:.0f}px",
+        style=f"max-width: {MOST_SCALE * layout.width:.0f}px; max-height: var(--map-room, none)",
+        preserveAspectRatio="xMinYMin meet",
         viewBox=f"0 0 {layout.width:g} {layout.height:g}", role="group",
         aria_label=f"Map of {car.title}: modules on their buses",
     )  # fmt: skip
@@ -192,7 +195,7 @@ def module_node(box: Box, module: VisibleModule, picked: str, place: str = "") -
     shapes = [
         node("title", label),
         _rect("face", box.x, box.y, box.w, box.h, 6),
-        *_module_words(box, module),
+        *(shape for part in _parts(box) for shape in _module_words(part, module)),
     ]
     return node(
         "g", shapes, class_=f"{module.shape}{' picked' if ident == picked else ''}", data_id=ident,
@@ -201,6 +204,13 @@ def module_node(box: Box, module: VisibleModule, picked: str, place: str = "") -
 
 
 ANY_MODULE = re.compile(r"(?<=\w)(-control)?-(module|unit)$", re.IGNORECASE)
+
+
+def _parts(box: Box) -> list[Box]:
+    """A tall box in parts that each bear its words: on a phone a part of it is in sight at a time."""
+    count = max(1, round(box.h / TALL))
+    high = box.h / count
+    return [replace(box, y=box.y + place * high, h=high) for place in range(count)]
 
 
 def _module_words(box: Box, module: VisibleModule) -> Iterator[Node]:

@@ -10,13 +10,15 @@ Lengths are units of the drawing (SVG user units), not meters. Not modelled: whe
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 from sim.vehicle.car import Car
 from sim.vehicle.wire_ends import LineStop
 
 WIDE, NARROW = 900.0, 420.0
+PROJECTED = (WIDE, 1000.0, 1100.0, 1200.0, 1300.0)
+PROJECTED_ROOM = 1350 / 780  # width to height of what a projector of 1920 by 1080 has for the map
 BOX_W, BOX_H = 96.0, 52.0
 STUB = 12.0
 SINGLE_PITCH, DOUBLE_PITCH = 102.0, 51.0
@@ -95,6 +97,12 @@ class _Item:
 def layout_of(car: Car, width: float = WIDE) -> Layout:
     """The map of a car, `width` units wide (`WIDE` for a screen, `NARROW` for a phone)."""
     return _Drafting(car, width).layout()
+
+
+def for_a_projector(layout: Callable[[float], Layout]) -> Layout:
+    """The map at the width at which its type is largest where the whole of it is seen on a projector."""
+    tried = [layout(width) for width in PROJECTED]
+    return max(tried, key=lambda one: min(PROJECTED_ROOM / one.width, 1 / one.height))
 
 
 class _Drafting:

@@ -22,6 +22,8 @@ PROOF_WORDS = {
     "sleep": "the parked car falls asleep",
 }
 
+TOOL_WORDS = {"eye": "visual inspection", "lamp": "load test", "program": "programming"}
+
 
 def text_field(draft: dict[str, str], name: str, lines: int = 0, most: int | None = None) -> None:
     """A field of one line, or of several; `most`: characters."""
@@ -63,7 +65,7 @@ def order(draft: dict[str, str]) -> None:
     text_field(draft, "complaint", 4)
     text_field(draft, "answers", 4)
     text_field(draft, "goal", 2, most=600)
-    several(draft, "tools", "tools allowed", {tool: tool for tool in TOOLS})
+    several(draft, "tools", "tools allowed", {tool: TOOL_WORDS.get(tool, tool) for tool in TOOLS})
     several(draft, "proof", "proof of repair", {one: PROOF_WORDS[one] for one in get_args(Proof)})
     text_field(draft, "safety", 2)
     text_field(draft, "hints", 3)

@@ -15,7 +15,7 @@ from ui.drawing.car_plan import car_plan, run_legend
 from ui.drawing.layout import NARROW, WIDE, Layout
 from ui.drawing.mini_map import mini_map
 from ui.drawing.plan_layout import plan_of
-from ui.panels import timeline
+from ui.panels import projector, timeline
 from ui.panels.controls import tabs
 from ui.state.held import Held
 from ui.state.visible import Visible
@@ -25,8 +25,9 @@ BY_BUS, IN_THE_CAR = "by bus", "in the car"
 
 def show(held: Held, visible: Visible, on_pick: Callable[[], None], news: str = "") -> None:
     """The map of the car in the bay or of an exercise, either way; news: as of `sheet.show`."""
-    with st.container(key="map_ways"):
+    with st.container(key="map_ways", horizontal=True, vertical_alignment="center"):
         way = tabs("map", (BY_BUS, IN_THE_CAR), "map_way", BY_BUS)
+        projector.offer_whole(held.layout)
     picked = st.session_state.get("part") or ""
     if way == IN_THE_CAR and st.session_state.get("panel") != timeline.PANEL:  # that one plays on the buses
         fitted(partial(_plan, held.car, visible, picked), "map", on_pick, news)
@@ -53,7 +54,8 @@ def fitted_map(
     """The map of a car by buses, laid out for the browser's width; `explained`: with what its marks mean."""
 
     def drawn(narrow: bool) -> Markup:
-        html = car_map(car, layout(NARROW if narrow else WIDE), visible, picked)
+        html = car_map(car, projector.laid_out(layout, narrow), visible, picked)
+        html = projector.WHOLE.format(html) if projector.is_whole() else html
         return html + _legend(visible) if explained else html
 
     fitted(drawn, key, on_pick, news)

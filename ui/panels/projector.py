@@ -6,15 +6,23 @@ button that leaves it.
 
 from __future__ import annotations
 
-import streamlit as st
+from collections.abc import Callable
 
+import streamlit as st
+from markupsafe import Markup
+
+from ui.drawing.layout import NARROW, PROJECTED_ROOM, WIDE, Layout, for_a_projector
 from ui.panels.controls import button
 
 TYPE_PX, USUAL_PX = 20, 15  # the second is `baseFontSize` of the theme
+BESIDE_MAP_PX = 300  # what is above the map in the bay, and its legend
+WHOLE = Markup(
+    f'<div style="--map-room: calc((100vh - {BESIDE_MAP_PX}px) / {TYPE_PX / USUAL_PX:.3f})">{{}}</div>'
+)
 STYLE = f"""<style>
 html {{ font-size: {TYPE_PX}px !important; }}
 [data-testid="stHeader"] {{ display: none; }}
-[data-testid="stMainBlockContainer"] {{ padding: 1rem 1.2rem; max-width: none; }}
+[data-testid="stMainBlockContainer"] {{ padding: 1rem 1.2rem 3.5rem; max-width: none; }}
 [data-testid="stLayoutWrapper"]:has(> .st-key-in_sight) {{ top: 0; }}
 .stApp {{ color: light-dark(#000, #FFF); background: light-dark(#FFF, #0B0D0E); }}
 [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p {{
@@ -29,13 +37,36 @@ html {{ font-size: {TYPE_PX}px !important; }}
   [data-testid="stColumn"]:has(.st-key-map_ways, .st-key-replay_map) + [data-testid="stColumn"] {{
     flex: 1 1 0 !important; }}
 }}
-.st-key-leave_projector {{ position: fixed; right: 1rem; bottom: 1rem; z-index: 1000; width: auto; }}
+/* a corner is all that it covers: its words come when it is pointed at */
+.st-key-leave_projector {{ position: fixed; right: .5rem; bottom: .5rem; z-index: 1000; width: auto; }}
+.st-key-leave_projector button:not(:hover, :focus-visible) p {{ font-size: 0; }}
 </style>"""
 
 
 def is_on() -> bool:
     """Whether a class looks at this visit."""
     return bool(st.session_state.get("projector"))
+
+
+def offer_whole(layout: Callable[[float], Layout]) -> None:
+    """Where a map in large type is higher than the projector: a switch that shows the whole of it."""
+    if is_on() and PROJECTED_ROOM * layout(WIDE).height > layout(WIDE).width:
+        st.toggle(
+            "whole map at once", key="whole_map", persist_state="session",
+            help="smaller type; off, the map is scrolled",
+        )  # fmt: skip
+
+
+def is_whole() -> bool:
+    """Whether the class sees the whole map at once, in smaller type."""
+    return is_on() and bool(st.session_state.get("whole_map"))
+
+
+def laid_out(layout: Callable[[float], Layout], narrow: bool) -> Layout:
+    """The map of a car for a phone, for a projector, or for all other screens."""
+    if is_whole() and not narrow:
+        return for_a_projector(layout)
+    return layout(NARROW if narrow else WIDE)
 
 
 def offer() -> None:

@@ -21,7 +21,7 @@ from sim.vehicle.car import Car
 from ui.drawing import sheet, timeline
 from ui.drawing.layout import NARROW, WIDE, Layout
 from ui.drawing.playback import SPEEDS, playback, speed_at_first
-from ui.panels import why
+from ui.panels import projector, why
 from ui.panels.controls import button, one_of
 from ui.state import bench_jobs, work
 from ui.state.held import Held
@@ -187,7 +187,7 @@ def draw(
     size: high (all lanes in sight, as wide as the map), short, or neither. picked: a part of the map.
     """
     narrow = st.session_state.get("narrow", False)
-    layout = of.layout(NARROW if narrow else WIDE)
+    layout = projector.laid_out(of.layout, narrow)
     buses = [line.bus for line in layout.lines]
     width = WIDE if size == "high" and not narrow else NARROW
     width *= PROJECTED if st.session_state.get("projector") else 1.0

@@ -119,6 +119,7 @@ def _one_student(group: ClassRow) -> None:
     rows = {row.student_id: row for row in classroom.records().board(group.id)}
     if not rows:
         return
+    st.header("One student", anchor=False)
     names = distinct({one: row.student for one, row in rows.items()})
     row = rows[one_of("student", names, "board_student")]
     with st.container(horizontal=True):
@@ -164,7 +165,7 @@ def _new_key() -> str:
 
 def _say() -> None:
     with st.form("say", border=False):
-        st.text_area("say something", key="say_words", max_chars=600, height=80)
+        st.text_area("a message", key="say_words", max_chars=600, height=80)
         st.radio("to", [THIS_STUDENT, EVERYBODY], key="say_to", horizontal=True)
         st.form_submit_button("Send it", on_click=_said)
 
@@ -188,6 +189,7 @@ def _exercises(group: ClassRow) -> None:
     if not given:
         st.caption("The class has no exercise yet: the page Classes gives it one.")
         return
+    st.header("One exercise", anchor=False)
     names = distinct({number: one.exercise for number, one in given.items()})
     chosen = st.selectbox(
         "exercise", list(given), index=len(given) - 1, key=f"board_exercise_{group.id}",
