@@ -91,6 +91,15 @@ class Classes:
         with reading(self._store.engine) as connection:
             return list(connection.scalars(wanted.order_by(class_lists.c.id)).all())
 
+    def not_joined(self, class_id: int) -> list[str]:
+        """The names on a class's list whose students have not joined yet, in the order of the list."""
+        here = select(students.c.name_key).where(students.c.class_id == class_id)
+        wanted = select(class_lists.c.name).where(
+            class_lists.c.class_id == class_id, class_lists.c.name_key.not_in(here)
+        )
+        with reading(self._store.engine) as connection:
+            return list(connection.scalars(wanted.order_by(class_lists.c.id)).all())
+
     def listed(self) -> list[ClassRow]:
         """All classes but the private ones, the newest first."""
         wanted = select(classes).where(classes.c.private.is_(False))

@@ -84,6 +84,18 @@ class Exams:
         with reading(self._store.engine) as connection:
             return is_held_back(connection, student_id, assignment_id)
 
+    def shut_for(self, student_id: int) -> frozenset[int]:
+        """Which exercises of the own class are shut for a student, because they are open exams elsewhere."""
+        with reading(self._store.engine) as connection:
+            student = one(connection, select(students).where(students.c.id == student_id), "student")
+            files = connection.scalars(_exams_against(student)).all()
+            if not files:
+                return frozenset()
+            own = select(assignments.c.id, assignments.c.file)
+            own = own.where(assignments.c.class_id == student["class_id"], ~_is_open())
+            given = connection.execute(own).all()
+        return frozenset(row.id for row in given if _is_one_of(row.file, files))
+
     def opened_elsewhere(self, assignment_id: int) -> dict[str, int]:
         """How many students of other classes began the same exercise since an exam was given, by class."""
         with reading(self._store.engine) as connection:
@@ -150,8 +162,11 @@ def is_held_back(connection: Connection, student_id: int, assignment_id: int) ->
     row = one(connection, select(assignments).where(assignments.c.id == assignment_id), "assignment")
     if not row["practice"] and row["released_s"] is None:
         return False  # an exam itself, which tells nothing
-    files = connection.scalars(_exams_against(student)).all()
-    return bool(files) and any(is_same(exercise_of(row["file"]), exercise_of(file)) for file in files)
+    return _is_one_of(row["file"], connection.scalars(_exams_against(student)).all())
+
+
+def _is_one_of(file: str, exams: Sequence[str]) -> bool:
+    return any(is_same(exercise_of(file), exercise_of(exam)) for exam in exams)
 
 
 def _exams_against(student: Any) -> Select[Any]:

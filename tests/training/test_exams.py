@@ -173,10 +173,12 @@ def test_who_joined_before_under_another_name_waits_in_classes_of_one_instructor
     with pytest.raises(Problem, match=HELD_BACK):
         records.attempts.begin(task, second_name.id)
     assert {"Left in storage": "Tuesday"} == records.exams.shut_in(evening.id)
+    assert {task.id} == records.exams.shut_for(second_name.id), "the desk says so before a click"
     assert {} == records.exams.shut_in(group.id) == records.exams.opened_elsewhere(exam.id)
     records.classes.admit_by_list(evening.id, by_approval=False, names=["Zoe"])
     records.attempts.begin(task, second_name.id)
     assert {"Evening": 1} == records.exams.opened_elsewhere(exam.id)
+    assert frozenset() == records.exams.shut_for(second_name.id)
     records.exams.release(exam.id)
     assert {} == records.exams.shut_in(evening.id)
 
@@ -222,10 +224,12 @@ def test_who_is_not_on_the_list_waits_for_the_instructor(records: Records, group
     """A listed name comes in at once, in any letter case; another one has no car until it is let in."""
     records.classes.admit_by_list(group.id, True, ["Amara  Okafor", "Wei"])
     assert ["Amara Okafor", "Wei"] == records.classes.names_on_list(group.id)
+    assert ["Amara Okafor", "Wei"] == records.classes.not_joined(group.id)
     exam = records.assignments.give(group.id, STORED)
     listed, _ = records.students.join(group.join_code, "amara okafor")
     other, key = records.students.join(group.join_code, "Zoe")
     assert (True, False) == (listed.admitted, records.students.with_key(key).admitted)
+    assert ["Wei"] == records.classes.not_joined(group.id), "in any letter case"
     records.attempts.begin(exam, listed.id)
     with pytest.raises(Problem, match="the instructor has not let you in yet"):
         records.attempts.begin(exam, other.id)

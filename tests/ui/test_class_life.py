@@ -1,4 +1,4 @@
-"""What students do beside the exercise: a PIN for shared computers, two at one desk, a raised hand."""
+"""What students do beside the exercise, and what desk and instructor are told of an exam elsewhere."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -43,6 +43,18 @@ def board_page() -> None:
     from ui.views import board
 
     board.show()
+
+
+def classes_page() -> None:
+    from ui.views import classes
+
+    classes.show()
+
+
+def results_page() -> None:
+    from ui.views import results
+
+    results.show()
 
 
 def press(app: AppTest, label: str) -> None:
@@ -94,3 +106,33 @@ def test_two_at_one_desk_and_a_raised_hand_reach_the_board(records: Records) -> 
     press(board, "The hand is answered")
     assert None is records.students.with_key(key).hand_up_s
     assert None is records.board(group.id)[0].hand_up_s
+
+
+def test_an_exam_elsewhere_is_told_at_the_desk_and_to_the_instructor(records: Records) -> None:
+    """Shut at the desk before a click, explained on the page Classes; the board tells where it was opened."""
+    evening, group = (records.classes.open(name) for name in ("Evening", "Tuesday"))
+    zoe, key = records.students.join(evening.join_code, "Zoe")
+    task = records.assignments.give(evening.id, STORED, practice=True)
+    records.classes.admit_by_list(group.id, by_approval=True, names=["Amara", "Wei"])
+    records.students.join(group.join_code, "Amara")
+    records.assignments.give(group.id, STORED)
+    desk = AppTest.from_function(desk_page, default_timeout=PATIENCE_S)
+    desk.session_state["student_key"] = key
+    desk.run()
+    assert desk.button(f"open {task.id}").disabled
+    assert any("is an exam now" in one.value for one in desk.caption)
+    classes = as_instructor(records, classes_page)
+    classes.session_state["class_id"] = evening.id
+    assert any("Left in storage is an open exam of Tuesday" in one.value for one in classes.run().caption)
+    records.classes.admit_by_list(evening.id, by_approval=False, names=["Zoe"])
+    assert not desk.run().button(f"open {task.id}").disabled
+    records.attempts.begin(task, zoe.id)
+    board = as_instructor(records, board_page)
+    board.session_state["class_id"] = group.id
+    (warned,) = board.run().warning
+    assert "Evening, 1 student." in warned.value
+    results = as_instructor(records, results_page)
+    results.session_state["class_id"] = group.id
+    results.session_state["results_part"] = "Not begun"
+    assert any("not joined yet: Wei" in one.value for one in results.run().caption)
+    assert not any(page.exception for page in (desk, classes, board, results))

@@ -6,6 +6,7 @@ from functools import partial
 
 import streamlit as st
 
+from sim.training.exams import HELD_BACK
 from sim.training.library import Entry
 from sim.training.rows import ClassRow, StudentRow, TaskRow
 from sim.vehicle.problems import Problem
@@ -111,8 +112,9 @@ def _tasks(student: StudentRow, group: ClassRow) -> None:
         if group.private:
             words = "Choose an exercise below and begin."
         st.info(f"You have no jobs yet. {words}", icon=":material/inbox:")
+    shut = classroom.records().exams.shut_for(student.id)
     for task in tasks:
-        _task(task)
+        _task(task, task.assignment.id in shut)
     if not group.private:
         _wait_for_more(student)
 
@@ -129,7 +131,7 @@ def _wait_for_more(student: StudentRow) -> None:
         st.rerun()
 
 
-def _task(task: TaskRow) -> None:
+def _task(task: TaskRow, shut: bool) -> None:
     given = task.assignment
     with st.container(border=True, gap="xsmall", key=f"task {given.id}"):
         words, icon = "Debrief", "fact_check"
@@ -141,8 +143,8 @@ def _task(task: TaskRow) -> None:
             words, icon = "Handed in", "task"
         begin = partial(at_work.begin, given.id)
         title = f"{words}: {plain(given.exercise)}"
-        button(title, f"open {given.id}", begin, icon=icon, primary=not task.complete)
-        st.caption(_state(task))
+        button(title, f"open {given.id}", begin, icon=icon, primary=not task.complete, disabled=shut)
+        st.caption(f":material/lock: {HELD_BACK}" if shut else _state(task))
 
 
 def _state(task: TaskRow) -> str:

@@ -76,6 +76,9 @@ def _not_begun(term: Term) -> None:
     sheet.show(plain_table(("exercise", "not begun by"), [row for row in rows if row[1]]), "term_not_begun")
     if not any(row[1] for row in rows):
         st.caption("Every student has begun every exercise.")
+    absent = classroom.records().classes.not_joined(term.group.id)
+    if absent:
+        st.caption(f"On the class list, not joined yet: {classroom.plain(', '.join(absent))}.")
 
 
 def _compared(term: Term) -> None:
