@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import ceil
 
+from sim.modules.facts import Fact
 from sim.modules.world import Timer, World
 from sim.network.frames import NS_PER_S
 from sim.wiring.power import charge_pct
@@ -43,6 +44,7 @@ class StateOfCharge:
     def given(self) -> None:
         """The charge as the car's condition has it: at the beginning, or after an edit of it."""
         self.shown_pct = self._base_pct = self._pct = charge_pct(self._world.car)
+        self._sense()
         self._since_ns = self._world.now_ns
         self._taken_ah: dict[str, float] = {}
 
@@ -92,10 +94,15 @@ class StateOfCharge:
             wait_s = (self._pct - goal_pct) / self._rate_pct_per_h * S_PER_H
             self._timer = self._world.after(max(LEAST_WAIT_S, wait_s), lambda: self._step(goal_pct))
 
+    def _sense(self) -> None:
+        """What a battery sensor can tell of it."""
+        self._world.battery_pct = Fact(round(self.shown_pct), self._world.edit_events.get("BAT"))
+
     def _step(self, goal_pct: float) -> None:
         self._count()
         passed = goal_pct < self.shown_pct and ceil(goal_pct / TOLD_PCT) < ceil(self.shown_pct / TOLD_PCT)
         self._pct = self.shown_pct = goal_pct
+        self._sense()
         if passed:
             self._on_fall(goal_pct)
         self._on_step()

@@ -41,6 +41,7 @@ LANE_OF_KIND: Final = {
     "link": "module",
     "refused": "module",
     "immobilizer": "module",
+    "start-stop": "module",
 }
 CHANGES: Final = ("state", "waits", "mode", "engine", "telltale")  # they begin a new stretch
 AT_FIRST: Final = {"module": "unpowered", "mode": "off", "engine": "stopped", "lamp": "dark"}

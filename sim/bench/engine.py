@@ -52,6 +52,8 @@ class LiveEngine:
             found = {event for one in self.last_cranked for event in one.causes}
             causes = tuple(sorted(found)) or self._causes.engine()
             self._note("stopped", "the starter stops; the engine has not started", causes)
+        elif state == "running" and (part := self._live.modules[spec.controller].start_stop) and part.cuts:
+            self._note("stopped", "start-stop stops the engine", (part.event,))
         elif state == "running" and not self.can_fire():
             self._note("stopped", "the engine stops", self._causes.engine())
         if spec.fuel_pump is not None:

@@ -125,6 +125,8 @@ def _leaf_in_words(leaf: Condition) -> str:
     match leaf.kinds()[0]:
         case "input":
             return f"input {leaf.input} active"
+        case "signal" if leaf.above is not None:
+            return f"{leaf.signal} above {leaf.above}"
         case "signal":
             return f"{leaf.signal}" if leaf.is_ == (True,) else f"{leaf.signal} is {wanted}"
         case "missing":
@@ -149,4 +151,6 @@ def _leaf_in_words(leaf: Condition) -> str:
             return f"{leaf.dm1_lamp} lamp asked for"
         case "met":
             return f"{leaf.met} received before"
+        case "start_stop":
+            return f"start-stop {' or '.join(leaf.start_stop or ())}"
     return f"supply above {leaf.supply_above_v} V"

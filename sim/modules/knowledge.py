@@ -48,12 +48,34 @@ class ContactorState(Protocol):
         """The high-voltage bus."""
 
 
+class StartStopState(Protocol):
+    """The engine module's start-stop: what it does, and since which event."""
+
+    event: int | None
+
+    @property
+    def state(self) -> str:
+        """`idle`, `stopped` or `restarting`."""
+
+    @property
+    def told(self) -> str:
+        """What it does or waits for, or which condition is missing."""
+
+    @property
+    def kept_told(self) -> str:
+        """Which condition kept the engine running at the last standstill."""
+
+    @property
+    def met(self) -> dict[str, bool]:
+        """Each condition by name: is it known to be true?"""
+
+
 class Knowledge:
     """Facts of one module, each with the event since which it holds.
 
     inputs, lines: its pins, by function. heard: messages, by name. signals: as last received. values: of its
-    own signals. engine_lamp: does a code of its own ask for it? master, release, contactors: what this
-    module itself decides, if it is the one that does. dm1_lamps: asked for by others on SAE J1939. met:
+    own signals. engine_lamp: does a code of its own ask for it? master, release, contactors, start_stop: what
+    this module itself decides, if it is the one that does. dm1_lamps: asked for by others on SAE J1939. met:
     messages that have come since its software started.
     """
 
@@ -74,6 +96,7 @@ class Knowledge:
         self.master: ModeHolder | None = None
         self.release: ReleaseHolder | None = None
         self.contactors: ContactorState | None = None
+        self.start_stop: StartStopState | None = None
         engine = host.world.car.built.engine
         self.runs_engine = bool(engine and engine.controller == host.name)
         self._host = host
@@ -150,7 +173,7 @@ class Knowledge:
         if leaf.line is not None:
             return partial(_known, self.lines, leaf.line, OFF), self.lines.get(leaf.line, OFF).event
         if leaf.signal is not None:
-            return partial(self._signal_is, leaf.signal, leaf.is_), self.signal(leaf.signal).event
+            return self._asks_signal(leaf.signal, leaf), self.signal(leaf.signal).event
         if leaf.missing is not None:
             missing = leaf.missing
             # a value that is marked invalid is of no more use than one that does not come
@@ -182,8 +205,21 @@ class Knowledge:
         if leaf.met is not None:
             message = host.world.car.messages.message_from(leaf.met, None, ()).name
             return partial(_known, self.met, message, OFF), self.met.get(message, OFF).event
+        if leaf.start_stop is not None:
+            wanted = leaf.start_stop
+            event = self.start_stop.event if self.start_stop else None
+            return lambda: self.start_stop.state in wanted if self.start_stop else None, event
         above_v = leaf.supply_above_v or 0.0
         return lambda: host.supply_v > above_v, host.state_event
+
+    def _asks_signal(self, name: str, leaf: Condition) -> Ask:
+        if leaf.above is None:
+            return partial(self._signal_is, name, leaf.is_)
+        return partial(self._signal_above, name, leaf.above)
+
+    def _signal_above(self, name: str, limit: int) -> bool | None:
+        value = self.value(name)
+        return value > limit if isinstance(value, int) and not isinstance(value, bool) else None
 
     def _signal_is(self, name: str, wanted: tuple[object, ...]) -> bool | None:
         value = self.value(name)

@@ -29,6 +29,7 @@ FLOW_STEPS: Final = 100  # of one kg/h
 LINK_STATES: Final[tuple[str, ...]] = get_args(LinkState)
 PHY_ROLES: Final[tuple[str, ...]] = get_args(PhyRole)
 _FLAGS: Final = {0: "off", 1: "on"}
+_YES_NO: Final = {0: "no", 1: "yes"}
 
 
 class LiveData:
@@ -70,6 +71,8 @@ class LiveData:
                 return unsigned(self._told(one.name), 1)
             case "frames":
                 return unsigned(self._told(one.name) * FLOW_STEPS, 2)
+            case "start-stop" | "allowed":
+                return bytes([self._start_stop(one)])
             case "coolant":
                 return unsigned(world.coolant_c() + COOLANT_OFFSET_C, 1)
             case "signal":
@@ -89,6 +92,13 @@ class LiveData:
         facts = knowledge.inputs if one.kind == "input" else knowledge.lines
         known = facts.get(one.name)
         return bytes([ABSENT_BYTE if known is None else known.value is True])
+
+    def _start_stop(self, one: LiveDatum) -> int:
+        part = self._knowledge.start_stop
+        assert part is not None  # only its module has such data
+        if one.kind == "allowed":
+            return part.met[one.name]
+        return one.words.index(part.told if one.name == "start-stop" else part.kept_told)
 
     def _charging(self, name: str, pin_v: Mapping[str, float]) -> int:
         """The letter of the pilot's state, or the rating of the cable in A."""
@@ -120,6 +130,8 @@ def live_value(one: LiveDatum, data: bytes, codec: Codec) -> float | str:
         return int.from_bytes(data, "big") / FLOW_STEPS
     if one.kind in ("wheel", "duty"):
         return float(data[0])
+    if one.kind == "start-stop":
+        return one.words[data[0]] if data[0] < len(one.words) else "not known"
     if one.kind == "coolant":
         return float(data[0] - COOLANT_OFFSET_C)
     if one.kind == "link":
@@ -130,7 +142,8 @@ def live_value(one: LiveDatum, data: bytes, codec: Codec) -> float | str:
         return float(data[0])
     if one.kind == "signal":
         return _shown(codec.value_of(one.name, data[0]))
-    return _FLAGS.get(data[0], "not known")
+    words = _YES_NO if one.kind == "allowed" else _FLAGS
+    return words.get(data[0], "not known")
 
 
 def _shown(value: Known) -> float | str:

@@ -46,6 +46,7 @@ from sim.modules.set_up_monitor import SetUpMonitor
 from sim.modules.shut_down import ShutDown
 from sim.modules.signal_monitors import signal_monitors
 from sim.modules.sleep import Sleep
+from sim.modules.start_stop import start_stop_of
 from sim.modules.tester_control import TesterControl
 from sim.modules.uds_protocol import Session
 from sim.modules.world import Causes, ModuleState, NamedTimers, World
@@ -104,6 +105,7 @@ class ControlModule:
         self._parts = [
             *self._immobilizer,
             *([self.gateway.edge] if self.gateway and self.gateway.edge else []),
+            *([self.start_stop] if self.start_stop else []),
         ]
         self._set_up_tests()
 
@@ -127,6 +129,7 @@ class ControlModule:
         if spec and spec.controller == self.name:
             self.contactors = ContactorControl(self, self.knowledge, spec, self.faults, self.outputs)
         self.knowledge.contactors = self.contactors
+        self.start_stop = start_stop_of(self, self.knowledge)
 
     def _set_up_tests(self) -> None:
         self.conditions = EnableConditions(self, self.knowledge)

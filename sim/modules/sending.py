@@ -92,6 +92,8 @@ class OwnSignals:
             case "immobilizer":
                 event = knowledge.release.event if knowledge.release else None
                 return Fact("released" if knowledge.released() else "locked", event)
+            case "battery_charge_pct":
+                return world.battery_pct
             case "engine_lamp":
                 return knowledge.engine_lamp
         return self._high_voltage_fact(fact)

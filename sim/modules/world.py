@@ -187,6 +187,7 @@ class World:
     duty_pct: dict[tuple[str, str], int] = field(default_factory=dict)  # of outputs, by module and pin
     high_voltage: HighVoltageBus | None = None
     speed_kph: Fact = field(default_factory=lambda: Fact(0))
+    battery_pct: Fact = field(default_factory=lambda: Fact(100))  # its charge, in whole per cent
     tester_event: int | None = None
     # by channel on SAE J1939: the events that explain its DM1
     dm1_causes: dict[str, Callable[[], tuple[int | None, ...]]] = field(default_factory=dict)
@@ -211,6 +212,11 @@ class World:
         warming = self.engine.value == "running"
         target_c, time_s = (WARM_C, WARM_UP_S) if warming else (AMBIENT_C, COOL_DOWN_S)
         return target_c + (was_c - target_c) * math.exp(-self.since_s(since_s) / time_s)
+
+    def warm_in_s(self, at_c: float) -> float:
+        """How long a running engine's coolant takes to a temperature below `WARM_C`; 0 if it has it."""
+        now_c = self.coolant_c()
+        return max(0.0, WARM_UP_S * math.log((WARM_C - now_c) / (WARM_C - at_c))) + 0.001
 
     def note_coolant(self) -> None:
         """The engine is about to start or stop: the coolant goes another way from here."""

@@ -271,7 +271,10 @@ def _check_leaf(vehicle: Vehicle, name: str, leaf: Condition, fed: list[str], pa
     on_j1939 = {stop.name for bus in j1939_buses(vehicle) for stop in vehicle.buses[bus].stops}
     if leaf.dm1_lamp is not None and name not in on_j1939:
         raise Problem(f"module '{name}' hears no DM1: it is on no bus of SAE J1939", path)
-    for fact, value in (("engine_state", leaf.engine), ("immobilizer", leaf.immobilizer)):
+    if leaf.start_stop and not (vehicle.engine and vehicle.engine.start_stop):
+        raise Problem("this car's engine has no start_stop", path)
+    own = ("engine_state", leaf.engine or leaf.start_stop), ("immobilizer", leaf.immobilizer)
+    for fact, value in own:
         knower = _only_knower(vehicle, fact)
         if value is not None and knower and name not in knower:
             raise Problem(

@@ -16,6 +16,7 @@ from sim.vehicle.j1939 import Lamp
 PowerMode = Literal["off", "accessory", "run", "crank"]
 FobPlace = Literal["away", "in_range", "at_button"]
 EngineState = Literal["stopped", "cranking", "running"]
+AutoStop = Literal["stopped", "restarting"]
 SignalValue = bool | int | str
 
 
@@ -30,7 +31,7 @@ def _mode_word(value: Any) -> Any:
 
 
 class Condition(BaseModel):
-    """One condition: exactly one key (with `is` beside `signal`)."""
+    """One condition: exactly one key (with `is` or `above` beside `signal`)."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
 
@@ -43,6 +44,7 @@ class Condition(BaseModel):
         tuple[SignalValue, ...],
         BeforeValidator(_listed, json_schema_input_type=SignalValue | tuple[SignalValue, ...]),
     ] = Field((True,), alias="is")
+    above: int | None = None
     missing: str | None = None
     lost: str | None = None
     code: Annotated[str | None, AfterValidator(lambda code: code and code.upper())] = None
@@ -64,6 +66,10 @@ class Condition(BaseModel):
     supply_above_v: float | None = Field(None, ge=0, le=60)
     dm1_lamp: Lamp | None = None  # a controller on a bus of SAE J1939 asks for this lamp
     met: str | None = None  # a message of this module has come since the software started
+    start_stop: Annotated[
+        tuple[AutoStop, ...] | None,
+        BeforeValidator(_listed, json_schema_input_type=AutoStop | tuple[AutoStop, ...] | None),
+    ] = None
 
     @model_validator(mode="after")
     def _one_key(self) -> Condition:
@@ -71,6 +77,8 @@ class Condition(BaseModel):
             raise ValueError(f"a condition has exactly one of {', '.join(KEYS)}")
         if self.signal is None and "is_" in self.model_fields_set:
             raise ValueError("'is' goes with 'signal' only")
+        if self.above is not None and (self.signal is None or "is_" in self.model_fields_set):
+            raise ValueError("'above' goes with 'signal' only, and not with 'is'")
         return self
 
     def kinds(self) -> list[str]:
@@ -91,5 +99,9 @@ class Condition(BaseModel):
 
 
 # what a condition can be about, with its field
-KEYS = {field.alias or name: name for name, field in Condition.model_fields.items() if name != "is_"}
+KEYS = {
+    field.alias or name: name
+    for name, field in Condition.model_fields.items()
+    if name not in ("is_", "above")
+}
 ALWAYS = Condition.model_validate({"all": []})

@@ -17,7 +17,7 @@ from pydantic import Field
 from sim.vehicle.circuits import CircuitGroup, WatchedCircuit, watched_circuits
 from sim.vehicle.description_base import MOST_MODULES, CodeText, DtcText, Name, Part
 from sim.vehicle.description_high_voltage import HighVoltage
-from sim.vehicle.description_software import Immobilizer, Module, PowerModes
+from sim.vehicle.description_software import Immobilizer, Module, PowerModes, StartStop
 from sim.vehicle.description_wiring import (
     Battery,
     Bus,
@@ -54,6 +54,7 @@ class Engine(Part):
     fuel_lasts_s: float = Field(1.5, ge=0)
     generator: Generator = Generator()
     cranks_above_v: float = Field(6.0, gt=0)
+    start_stop: StartStop | None = None  # None: the engine runs until it is switched off
 
     @property
     def cylinders(self) -> tuple[tuple[str, ...], ...]:

@@ -49,6 +49,7 @@ class Signal(Part):
             "insulation",
             "pack_charge_pct",
             "pack_full",
+            "battery_charge_pct",
         ]
         | None
     ) = None
@@ -324,3 +325,23 @@ class Immobilizer(Part):
     # set by the engine's module when it is denied, and by the authority that denies it (None: no code)
     code: DtcText = "P0513"
     authority_code: DtcText | None = None
+
+
+class StartStop(Part):
+    """How the engine's module stops the engine at a standstill and starts it again by itself.
+
+    It stops the engine once `stop_when` has been true for `after_s`, after the car has driven (`drives_when`)
+    since the last stop, while each of the conditions of `allowed` is true and the coolant is warm. It
+    starts the engine again when one of them ends; if `restarts_when` is not true then, the driver has to.
+    The figures are common practice.
+
+    Not modelled: a button that switches it off, stops while the car still rolls, a second battery.
+    """
+
+    stop_when: Condition
+    drives_when: Condition
+    allowed: dict[Name, Condition] = Field(default_factory=dict, max_length=32)
+    restarts_when: Condition = ALWAYS
+    warm_above_c: float = Field(40, ge=-40, le=85)
+    after_s: float = Field(0.6, ge=0, le=10)
+    gives_up_s: float = Field(4, gt=0, le=30)  # of cranking

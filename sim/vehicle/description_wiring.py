@@ -271,9 +271,11 @@ class Switch(Part):
         "key_run",
         "key_crank",
         "driver_door",
+        "hood",
         "lamp_switch",
         "trailer_plugged",
     ]
+    rests_closed: bool = False  # a contact that is opened by what operates it
     to: Listed = ()
 
     @property

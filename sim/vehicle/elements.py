@@ -80,10 +80,11 @@ class RelayContact(Element):
 
 @dataclass(frozen=True, slots=True)
 class HandSwitch(Element):
-    """A contact closed by a person."""
+    """A contact that a person moves: closed by that, or opened if it rests closed."""
 
     operated_by: str
     ohm: float = 0.02
+    rests_closed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -285,7 +285,7 @@ def _lay_unit(loom: Loom, name: str, unit: Unit) -> None:
 def lay_switch(loom: Loom, name: str) -> None:
     """Lay a hand switch, and its wires to inputs of modules."""
     switch = loom.vehicle.switches[name]
-    loom.add(HandSwitch(name, f"{name}.1", f"{name}.2", switch.operated_by))
+    loom.add(HandSwitch(name, f"{name}.1", f"{name}.2", switch.operated_by, rests_closed=switch.rests_closed))
     for index, item in enumerate(switch.to):
         path = ("switches", name, "to", index)
         end = input_at(loom, item, path)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from sim.vehicle.car import Car
+from sim.vehicle.description import Engine
 from sim.vehicle.description_high_voltage import LOOP_OUT
 from sim.vehicle.ethernet import BEST_QUALITY
 from sim.vehicle.high_voltage_parts import inlet_of
@@ -33,6 +34,8 @@ LiveKind = Literal[
     "wheel",
     "frames",
     "duty",
+    "start-stop",
+    "allowed",
 ]
 # what a battery module measures: title and unit
 HIGH_VOLTAGE_DATA: Final = {
@@ -45,6 +48,12 @@ HIGH_VOLTAGE_DATA: Final = {
 # what a charging module sees of a cable (IEC 61851-1)
 CHARGING_DATA: Final = {"pilot_state": ("control pilot", ""), "cable_a": ("rating of the cable", "A")}
 LINK_DATA: Final[tuple[LiveKind, ...]] = ("link", "role", "quality")  # what a PHY tells
+# what start-stop does or waits for, before the conditions that can keep the engine running
+START_STOP_WORDS: Final = (
+    "nothing", "engine off", "engine stopped", "restarts the engine", "waits for a standstill",
+    "has not driven since the last stop",
+)  # fmt: skip
+WARM: Final = "engine_warm"  # the condition of start-stop that every such engine has
 _UNITS: Final = {"_kph": "km/h", "_rpm": "rpm", "_pct": "%"}
 
 
@@ -52,7 +61,8 @@ _UNITS: Final = {"_kph": "km/h", "_rpm": "rpm", "_pct": "%"}
 class LiveDatum:
     """One of a module's live data: its identifier, what it is, and how it is told.
 
-    name: the pin's function, the input, output or signal. unit: of a number, empty for words.
+    name: the pin's function, the input, output or signal. unit: of a number, empty for words. words: what the
+    bytes of start-stop mean.
     """
 
     number: int
@@ -60,12 +70,28 @@ class LiveDatum:
     name: str
     title: str
     unit: str = ""
+    words: tuple[str, ...] = ()
 
 
 def live_data_of(car: Car, module: str) -> tuple[LiveDatum, ...]:
     """All live data of one module, in the order of their identifiers."""
     found = enumerate(dict.fromkeys(_named(car, module)), start=FIRST_LIVE_DID)
-    return tuple(LiveDatum(number, kind, name, *_words(kind, name)) for number, (kind, name) in found)
+    told = start_stop_words(car) if car.built.engine else ()
+    return tuple(
+        LiveDatum(number, kind, name, *_words(kind, name), told if kind == "start-stop" else ())
+        for number, (kind, name) in found
+    )
+
+
+def allowed_words(name: str) -> str:
+    """How a condition that start-stop misses is told."""
+    return f"not: {name.replace('_', ' ')}"
+
+
+def start_stop_words(car: Car) -> tuple[str, ...]:
+    """What the engine's module can tell of start-stop, by number; empty without one."""
+    spec = car.built.engine and car.built.engine.start_stop
+    return (*START_STOP_WORDS, *map(allowed_words, (WARM, *spec.allowed))) if spec else ()
 
 
 def sense_lines(car: Car, module: str) -> frozenset[str]:
@@ -86,6 +112,7 @@ def _named(car: Car, module: str) -> Iterator[tuple[LiveKind, str]]:
     yield from (("pin", pin) for pin in watched)
     if engine and engine.controller == module:
         yield "coolant", "coolant_temperature"
+        yield from _start_stop_data(engine)
     if car.built.high_voltage and car.built.high_voltage.controller == module:
         yield from (("high voltage", name) for name in HIGH_VOLTAGE_DATA)
         yield "pin", LOOP_OUT
@@ -108,6 +135,12 @@ def _named(car: Car, module: str) -> Iterator[tuple[LiveKind, str]]:
     yield from (("signal", name) for name in (*used, *asked))
 
 
+def _start_stop_data(engine: Engine) -> Iterator[tuple[LiveKind, str]]:
+    if engine.start_stop:
+        yield from (("start-stop", name) for name in ("start-stop", "last kept running by"))
+        yield from (("allowed", name) for name in (WARM, *engine.start_stop.allowed))
+
+
 def _words(kind: LiveKind, name: str) -> tuple[str, str]:
     """Title and unit."""
     if kind == "pin":
@@ -118,6 +151,10 @@ def _words(kind: LiveKind, name: str) -> tuple[str, str]:
         return f"duty cycle {name.replace('_', ' ')}", "%"
     if kind == "wheel":
         return name.replace("_", " "), "km/h"
+    if kind == "start-stop":
+        return name, ""
+    if kind == "allowed":
+        return f"start-stop needs: {name.replace('_', ' ')}", ""
     if kind == "coolant":
         return "coolant temperature", "°C"
     if kind == "link":

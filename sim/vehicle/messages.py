@@ -13,7 +13,7 @@ from sim.vehicle.codes import is_known_role
 from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Vehicle
 from sim.vehicle.description_high_voltage import HighVoltage
-from sim.vehicle.description_software import J1939Code, Message, Module, Monitor
+from sim.vehicle.description_software import J1939Code, Message, Module, Monitor, StartStop
 from sim.vehicle.j1939_addresses import MessageIdentifiers, claims_of
 from sim.vehicle.lin import HIGHEST_ID, MOST_DATA_BYTES, longest_frame_s
 from sim.vehicle.problems import Path, Problem, did_you_mean, unknown
@@ -392,11 +392,21 @@ def conditions_of(vehicle: Vehicle, name: str) -> Iterator[tuple[Path, Condition
     for index, check in enumerate(module.checks):
         if check.when:
             yield (*here, "checks", index), check.when
+    if vehicle.engine and vehicle.engine.start_stop and vehicle.engine.controller == name:
+        yield from _start_stop_conditions(vehicle.engine.start_stop)
     if vehicle.high_voltage:
         yield from _high_voltage_conditions(vehicle.high_voltage, name)
     if vehicle.power_modes and vehicle.power_modes.master == name:
         for index, rule in enumerate(vehicle.power_modes.rules):
             yield ("power_modes", "rules", index), rule.if_
+
+
+def _start_stop_conditions(spec: StartStop) -> Iterator[tuple[Path, Condition]]:
+    here = ("engine", "start_stop")
+    yield (*here, "stop_when"), spec.stop_when
+    yield (*here, "drives_when"), spec.drives_when
+    yield (*here, "restarts_when"), spec.restarts_when
+    yield from (((*here, "allowed", name), one) for name, one in spec.allowed.items())
 
 
 def _high_voltage_conditions(spec: HighVoltage, name: str) -> Iterator[tuple[Path, Condition]]:

@@ -91,7 +91,7 @@ class SwitchState:
     running: modules that draw run current and hold their bus lines (the others: sleep current), with
         "TESTER" while a tester is connected to the DLC.
     driven: (module, output) of the high-side drivers that are on.
-    operated: hand switches that are closed, by `operated_by`.
+    operated: hand switches that are moved, by `operated_by`.
     pulled_in: relays whose contact is closed.
     generator: does it turn, or the DC/DC converter work, and charge?
     dominant: transceivers that hold their lines dominant without end, stuck.
@@ -124,7 +124,7 @@ def is_closed(element: Element, car: Car, state: SwitchState) -> bool:
         return False
     match element:
         case HandSwitch():
-            return element.operated_by in state.operated
+            return (element.operated_by in state.operated) != element.rests_closed
         case Driver():
             return (element.module, element.output) in state.driven
         case RelayContact():

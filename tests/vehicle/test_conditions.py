@@ -22,6 +22,7 @@ FACTS: dict[str, Any] = {
     "supply_above_v": 9,
     "dm1_lamp": "stop",
     "met": "TCM",
+    "start_stop": "stopped",
 }
 
 
@@ -68,6 +69,9 @@ def test_what_is_no_condition_is_refused(data: Any) -> None:
         ({"supply_above_v": -1}, "greater than or equal to 0"),
         ({"supply_above_v": 61}, "less than or equal to 60"),
         ({"input": "brake", "is": True}, "'is' goes with 'signal' only"),
+        ({"input": "brake", "above": 3}, "'above' goes with 'signal' only"),
+        ({"signal": "gear", "is": 3, "above": 3}, "'above' goes with 'signal' only, and not with 'is'"),
+        ({"start_stop": "idle"}, "'stopped' or 'restarting'"),
         ({"evaluate": "1 + 1"}, "Extra inputs are not permitted"),
     ],
 )

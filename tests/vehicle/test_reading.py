@@ -316,14 +316,14 @@ CONTRADICTIONS = [
         "{mode: run, line: IGN}}}",
         "line 28, modules > BCM > outputs > run_relay > when: a condition has exactly one of "
         "all, any, not, input, signal, missing, lost, code, stored, mode, line, fob, engine, immobilizer, "
-        "supply_above_v, dm1_lamp, met",
+        "supply_above_v, dm1_lamp, met, start_stop",
     ),
     (
         "{mode: run}}}",
         "{}}}",
         "line 28, modules > BCM > outputs > run_relay > when: a condition has exactly one of "
         "all, any, not, input, signal, missing, lost, code, stored, mode, line, fob, engine, immobilizer, "
-        "supply_above_v, dm1_lamp, met",
+        "supply_above_v, dm1_lamp, met, start_stop",
     ),
     (
         "{mode: run}}}",
