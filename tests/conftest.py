@@ -42,6 +42,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: item.path.name not in LONGEST)
 
 
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """What a browser test that was tried twice failed by the first time."""
+    for report in terminalreporter.getreports("rerun"):
+        terminalreporter.write_line(f"first try of {report.nodeid}:\n{report.longreprtext[-1500:]}")
+
+
 @pytest.fixture(autouse=True)
 def main_module() -> None:
     """Give each test the main module of the run: a page that was run in this process leaves its own behind.
