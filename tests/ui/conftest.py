@@ -2,12 +2,13 @@
 
 import os
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page
 
 from sim.training.records import RECORDS_VARIABLE
-from tests.ui.browser import browser, front_end, opened
+from tests.ui.browser import browser, front_end, opened_alone
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -47,16 +48,22 @@ def address(chromium: str, served_records: str) -> Iterator[str]:
         yield served
 
 
+@pytest.fixture(scope="session")
+def profile(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of what a browser keeps, file after file."""
+    return tmp_path_factory.mktemp("profile")
+
+
 @pytest.fixture(scope="module")
-def started(chromium: str) -> Iterator[Browser]:
+def started(chromium: str, profile: Path) -> Iterator[Browser]:
     """A browser."""
-    with browser(chromium) as one:
+    with browser(chromium, profile) as one:
         yield one
 
 
 @pytest.fixture
 def page(started: Browser, address: str) -> Iterator[Page]:
     """A page of the front end on a laptop."""
-    one = opened(started, address, viewport={"width": 1366, "height": 900})
+    one = opened_alone(started, address)
     yield one
     one.close()

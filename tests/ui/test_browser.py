@@ -18,6 +18,7 @@ from tests.ui.browser import (
     scan,
     silent_modules,
     state,
+    text_of,
     turn_to,
 )
 from tests.ui.browser import choose as type_and_choose
@@ -34,7 +35,7 @@ def choose(page: Page, label: str, option: str) -> None:
 
 def seat(page: Page) -> str:
     panel(page, "Seat")
-    return page.locator(".st-key-the_panel .readout").inner_text()
+    return text_of(page.locator(".st-key-the_panel .readout"))
 
 
 def hear_the_complaint(page: Page) -> None:
@@ -200,12 +201,12 @@ def test_a_refresh_of_the_browser_loses_nothing(page: Page) -> None:
     turn_to(page, "Bay")
     say(page, "unplug ABS", "wait 3 s")
     panel(page, "Log")
-    before = page.locator(".st-key-log").inner_text()
-    where = page.locator(".st-key-headline").inner_text().splitlines()[0]
+    before = text_of(page.locator(".st-key-log"))
+    where = text_of(page.locator(".st-key-headline")).splitlines()[0]
     go(page, page.url)
     panel(page, "Log")
-    assert before == page.locator(".st-key-log").inner_text()
-    assert where == page.locator(".st-key-headline").inner_text().splitlines()[0]
+    assert before == text_of(page.locator(".st-key-log"))
+    assert where == text_of(page.locator(".st-key-headline")).splitlines()[0]
     assert "no supply" in state(page, "ABS")
 
 

@@ -7,7 +7,21 @@ from playwright.sync_api import Browser, Page, expect
 
 from sim.catalogue import shipped_exercises
 from sim.training.records import Records
-from tests.ui.browser import button, drive, go, hand_in, opened, panel, pick, pill, redrawn, say, scan, state
+from tests.ui.browser import (
+    button,
+    drive,
+    go,
+    hand_in,
+    opened,
+    panel,
+    pick,
+    pill,
+    redrawn,
+    say,
+    scan,
+    state,
+    text_of,
+)
 from ui.state.classroom import address_beside
 
 STORED = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
@@ -17,7 +31,7 @@ PHONE = {"width": 390, "height": 844}
 def log(page: Page) -> str:
     """Everything that the student has done, as the panel lists it."""
     panel(page, "Log")
-    return page.locator(".st-key-log table").inner_text()
+    return text_of(page.locator(".st-key-log table"))
 
 
 def joined(served_records: str) -> tuple[str, int]:

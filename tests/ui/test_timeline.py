@@ -12,7 +12,7 @@ from sim import catalogue
 from sim.bench.bench import Bench
 from sim.bench.cascade import Cascade
 from sim.modules.trace import Event
-from tests.ui.browser import button, drawn, panel, redrawn, say, scan, state
+from tests.ui.browser import button, drawn, panel, redrawn, say, scan, state, text_of
 from ui.drawing.car_map import module_box
 from ui.drawing.layout import NARROW, WIDE, layout_of
 from ui.drawing.playback import SPEEDS, playback, speed_at_first
@@ -197,14 +197,14 @@ def test_the_cascade_of_the_absent_trailer_module_is_played_and_scrubbed(watched
     assert "running" in state(page, "BCM")
 
     scrub(page, 0.0)
-    before = page.locator(".clock").inner_text()
+    before = text_of(page.locator(".clock"))
     page.locator(".playbar .on").click()
-    assert float(before.split()[0]) < float(page.locator(".clock").inner_text().split()[0])
-    moment = page.locator(".clock").inner_text()
+    assert float(before.split()[0]) < float(text_of(page.locator(".clock")).split()[0])
+    moment = text_of(page.locator(".clock"))
     with redrawn(page):
         page.locator(".timeline .event.code").first.click()
     expect(page.locator(".st-key-because .edit").first).to_be_visible()
-    assert moment == page.locator(".clock").inner_text(), "the moment stays"
+    assert moment == text_of(page.locator(".clock")), "the moment stays"
     assert "starting" in state(page, "BCM")
 
     panel(page, "Seat")
@@ -232,11 +232,11 @@ def test_play_begins_at_the_start_and_pause_holds(page: Page) -> None:
     say(page, "key run")
     panel(page, "Watch")
     drawn(page)
-    end = page.locator(".clock").inner_text()
+    end = text_of(page.locator(".clock"))
     page.locator(".playbar .play").click()
     expect(page.locator(".playbar .play")).to_contain_text("Pause")
     page.locator(".playbar .play").click()
-    held = page.locator(".clock").inner_text()
+    held = text_of(page.locator(".clock"))
     assert held != end
     page.wait_for_timeout(1200)
-    assert held == page.locator(".clock").inner_text()
+    assert held == text_of(page.locator(".clock"))

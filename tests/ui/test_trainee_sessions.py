@@ -10,7 +10,7 @@ import re
 import pytest
 from playwright.sync_api import Page, expect
 
-from tests.ui.browser import button, drive, panel, pick, redrawn, say, scan, silent_modules, turn_to
+from tests.ui.browser import button, drive, panel, pick, redrawn, say, scan, silent_modules, text_of, turn_to
 from ui.state.session import shipped_cars
 
 METER_WITHIN_MS = 300  # from the click to the digits
@@ -82,7 +82,7 @@ def lamp(page: Page, red: str, black: str) -> str:
     choose(page, "red lead", red)
     choose(page, "black lead", black)
     button(page, "Load test")
-    return page.locator(".st-key-reading .light").inner_text()
+    return text_of(page.locator(".st-key-reading .light"))
 
 
 def look(page: Page, part: str) -> str:
@@ -90,7 +90,7 @@ def look(page: Page, part: str) -> str:
     instrument(page, "Inspect")
     choose(page, "part to inspect", part)
     button(page, "Inspect")
-    return page.locator(".st-key-reading .seen").inner_text()
+    return text_of(page.locator(".st-key-reading .seen"))
 
 
 def codes(page: Page) -> set[str]:

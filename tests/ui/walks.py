@@ -19,7 +19,19 @@ from playwright.sync_api import Browser, Page, expect
 
 from sim.catalogue import shipped_exercises
 from sim.training.records import RECORDS_VARIABLE, Records
-from tests.ui.browser import TRIES, button, front_end, go, opened, panel, pick, pill, redrawn, say, still
+from tests.ui.browser import (
+    TRIES,
+    button,
+    front_end,
+    go,
+    opened_alone,
+    panel,
+    pick,
+    pill,
+    redrawn,
+    say,
+    still,
+)
 
 # the last is where work goes on
 SIZES = {"projector": (1920, 1080), "phone": (390, 844), "laptop": (1366, 768)}
@@ -451,8 +463,9 @@ def fresh_front_end() -> Iterator[tuple[str, Records]]:
 
 def on_a_laptop(started: Browser, address: str) -> Page:
     """A page where a walk begins."""
-    width, height = SIZES["laptop"]
-    return opened(started, address, viewport={"width": width, "height": height})
+    page = opened_alone(started, address)
+    resize(page, "laptop")
+    return page
 
 
 def same_names(page: Page) -> list[str]:
