@@ -2,7 +2,7 @@
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import pytest
 
@@ -11,6 +11,16 @@ from sim.link import realtime
 from sim.link.realtime import RealTime
 from sim.vehicle.problems import EditProblem, Problem
 from tests.link.conftest import bench_of
+
+PATIENCE_S = 60  # not a limit: a busy machine is slow, not wrong
+
+
+def eventually(true: Callable[[], bool]) -> bool:
+    """Whether it becomes true, however late."""
+    last_s = time.monotonic() + PATIENCE_S
+    while not (so := true()) and time.monotonic() < last_s:
+        time.sleep(0.005)
+    return so
 
 
 @pytest.fixture
@@ -93,14 +103,13 @@ def test_what_a_live_car_does_not_do(car: RealTime, action: str) -> None:
 
 def test_jobs_are_refused_rather_than_piled_up(car: RealTime) -> None:
     """More jobs than the limit are refused until there is room again."""
-    release = threading.Event()
-    assert car.post(release.wait)
-    time.sleep(0.05)
+    begun, release = threading.Event(), threading.Event()
+    assert car.post(lambda: (begun.set(), release.wait()))
+    assert begun.wait(PATIENCE_S)
     taken = sum(car.post(lambda: None) for _ in range(realtime.MAX_JOBS + 500))
     assert realtime.MAX_JOBS == taken
     release.set()
-    time.sleep(0.2)
-    assert car.post(lambda: None)
+    assert eventually(lambda: car.post(lambda: None))
 
 
 def test_a_failing_job_is_its_asker_s_own(car: RealTime) -> None:
@@ -113,8 +122,7 @@ def test_a_failing_job_is_its_asker_s_own(car: RealTime) -> None:
 def test_a_car_that_breaks_says_so(car: RealTime) -> None:
     """After an error in the car itself every request says what stopped it."""
     car.post(lambda: 1 // 0)
-    time.sleep(0.1)
-    assert not car.running
+    assert eventually(lambda: not car.running)
     with pytest.raises(Problem, match="the live car has stopped: ZeroDivisionError"):
         car.do("press start")
 
@@ -130,9 +138,7 @@ class Clock:
 
 
 def caught_up(car: RealTime, to_s: float) -> bool:
-    last_s = time.monotonic() + 5
-    while car.bench.now_s < to_s - 1e-9 and time.monotonic() < last_s:
-        time.sleep(0.005)
+    assert eventually(lambda: car.bench.now_s >= to_s - 1e-9)
     return abs(car.bench.now_s - to_s) < 0.002
 
 
@@ -157,10 +163,11 @@ def test_a_computer_that_slept_does_not_race() -> None:
     began_s = car.bench.now_s
     car.start()
     clock.now_s = 3600.0
-    time.sleep(0.1)
+    assert eventually(lambda: car.lost_s > 0)
+    car.call(lambda: None)  # a job is done between two steps: what was lost is reckoned with
     assert car.bench.now_s < began_s + realtime.MAX_BEHIND_S
     clock.now_s = 3601.0
-    time.sleep(0.3)
+    assert caught_up(car, began_s + 1)
     car.stop()
     assert 3600 == pytest.approx(car.lost_s + car.bench.now_s - began_s - 1, abs=0.01)
     assert car.bench.now_s == pytest.approx(began_s + 1, abs=0.01)
