@@ -17,7 +17,7 @@ import json
 import math
 import re
 from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from itertools import chain, count, pairwise
 from typing import Final, NoReturn
 
@@ -25,6 +25,7 @@ from sim.vehicle.car_templates import dressed
 from sim.vehicle.checks import RESERVED
 from sim.vehicle.codes import is_known_role, is_role
 from sim.vehicle.description_base import MOST_MODULES, NAME
+from sim.vehicle.fuse_numbers import boxes_of_numbers, in_box
 from sim.vehicle.problems import FileProblem, Problem, did_you_mean
 from sim.vehicle.reading import car_from_text
 from sim.vehicle.roles import role_title
@@ -37,7 +38,7 @@ SMALL_FUSE_A: Final = 5.0  # for the key, the ignition pins; common practice
 NO_MODULE, ALL_MODULES = "-", "all"
 KEY_PIN = "key"
 NAME_WORDS: Final = "a name is a letter, then up to 39 letters, digits, _, + or -"
-_FUSE: Final = re.compile(rf"({NAME})(?:\s+(\d{{1,3}}(?:\.\d+)?)\s*A?)?")
+_FUSE: Final = re.compile(rf"({NAME})(?:\s+(\d{{1,3}}(?:\.\d+)?)\s*A?)?(?:\s+in\s+(?:the\s+)?(\S.*))?")
 _MESSAGE: Final = re.compile(
     r"(?:0[xX])?([0-9A-Fa-f]{1,3})(?:\s+every\s+(\d{1,6}(?:\.\d+)?)\s*ms)?(?:\s+(\d)\s+bytes?)?"
 )
@@ -61,8 +62,9 @@ COLUMNS: Final = {
 class TableRow:
     """One module; its name may be words. Names in `bus`, `inline` and `hears` are divided by commas.
 
-    `fuse`: "F3", or "F3 15 A". `hears`: names, "all", or "-" for no module. `sends`: such as
-    "1A0 every 10 ms 8 bytes, 2B0 every 100 ms"; the first message is the one the others listen to.
+    `fuse`: "F3", "F3 15 A", or with its box, "F3 15 A in engine bay". `hears`: names, "all", or "-" for no
+    module. `sends`: such as "1A0 every 10 ms 8 bytes, 2B0 every 100 ms"; the first message is the one the
+    others listen to.
     """
 
     module: str = ""
@@ -140,6 +142,7 @@ class _Unit:
     place: float
     fuse: str
     rating_a: float | None
+    box: str  # of the fuse
     ground: str
     inline: tuple[str, ...]
     hears: tuple[str, ...] | None
@@ -152,7 +155,7 @@ class _Unit:
 
 class _Table:
     def __init__(self, rows: Iterable[TableRow]) -> None:
-        self.units = list(_units(rows))
+        self.units = _boxed(list(_units(rows)))
         if not self.units:
             raise Problem("the table is empty: a row needs a module's name and its bus")
         self.by_name: dict[str, _Unit] = {}
@@ -211,7 +214,10 @@ class _Table:
         yield "fuses:"
         for name, fed in self.fuses.items():
             rating_a = next((one.rating_a for one in fed if one.rating_a is not None), USUAL_FUSE_A)
-            yield _fuse(name, rating_a, [unit.feed() for unit in fed])
+            box = next(
+                (f"location: {json.dumps(one.box, ensure_ascii=False)}, " for one in fed if one.box), ""
+            )
+            yield _fuse(name, rating_a, [unit.feed() for unit in fed], box)
         yield _fuse(self._free("F"), USUAL_FUSE_A, ["DLC"])
         yield _fuse(self._free("F"), SMALL_FUSE_A, [key])
         feeds = [unit.feed(".IGN") for unit in self.units]
@@ -347,7 +353,7 @@ def _unit(number: int, row: TableRow, named: Container[str]) -> _Unit:
         raise TableProblem(f"{name} needs a bus", number, "bus")
     if row.place is not None and not math.isfinite(row.place):
         raise TableProblem(f"a place is a number (here: {row.place})", number, "place")
-    fuse, rating_a = _rated(row.fuse.strip(), number)
+    fuse, rating_a, box = _rated(row.fuse.strip(), number)
     grounds = _names(row.ground, number, "ground")
     if len(grounds) > 1:
         raise TableProblem(f"one ground point, not {len(grounds)}", number, "ground")
@@ -360,6 +366,7 @@ def _unit(number: int, row: TableRow, named: Container[str]) -> _Unit:
         float(number) if row.place is None else float(row.place),
         fuse,
         rating_a,
+        box,
         grounds[0] if grounds else "",
         _names(row.inline, number, "inline"),
         _hears(row.hears, number, named),
@@ -395,16 +402,34 @@ def _hears(text: str, number: int, named: Container[str]) -> tuple[str, ...] | N
     return _names(",".join(parts), number, "hears") or None
 
 
-def _rated(text: str, number: int) -> tuple[str, float | None]:
+def _boxed(units: list[_Unit]) -> list[_Unit]:
+    """The rows with the names of their fuses: a number that two boxes have is named after its box as well."""
+    boxes = boxes_of_numbers((unit.fuse, unit.box) for unit in units)
+    named = []
+    for unit in units:
+        several = boxes[unit.fuse]
+        if len(several) > 1 and not unit.box:
+            which = " or ".join(f"'{unit.fuse} in {box}'" for box in several)
+            raise TableProblem(f"{unit.fuse} is in {len(several)} boxes: write {which}", unit.row, "fuse")
+        name = in_box(unit.fuse, unit.box) if len(several) > 1 else unit.fuse
+        named.append(replace(unit, fuse=_name(name, unit.row, "fuse") if name else ""))
+    return named
+
+
+def _rated(text: str, number: int) -> tuple[str, float | None, str]:
     if not text:
-        return "", None
+        return "", None, ""
     match = _FUSE.fullmatch(text)
     if match is None:
-        raise TableProblem(f"a fuse is written F3, or F3 15 A (here: '{_short(text)}')", number, "fuse")
+        raise TableProblem(
+            f"a fuse is written F3, or F3 15 A in engine bay (here: '{_short(text)}')",
+            number,
+            "fuse",
+        )
     rating_a = None if match[2] is None else float(match[2])
     if rating_a is not None and not 0 < rating_a <= 500:
         raise TableProblem(f"a fuse has more than 0 and at most 500 A (here: {rating_a:g} A)", number, "fuse")
-    return _name(match[1], number, "fuse"), rating_a
+    return _name(match[1], number, "fuse"), rating_a, _words(match[3] or "", number, "fuse")
 
 
 def _messages(text: str, number: int) -> Iterator[str]:

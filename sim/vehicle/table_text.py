@@ -20,12 +20,13 @@ from sim.vehicle.quick_car import COLUMNS, TableProblem, TableRow, vehicle_file
 
 DELIMITERS: Final = "\t;|,"
 # other words that people put above a column
+FUSE_BOX: Final = "fuse box"  # a column that tells in which box the fuse of the row is
 HEADINGS: Final = {
     **{key: key for key in COLUMNS},
     **{words: key for key, words in COLUMNS.items()},
     "modules": "module", "name": "module", "control module": "module", "controller": "module",
     "buses": "bus", "network": "bus", "networks": "bus",
-    "fuses": "fuse", "ground point": "ground", "grounds": "ground",
+    "fuses": "fuse", FUSE_BOX: FUSE_BOX, "box": FUSE_BOX, "ground point": "ground", "grounds": "ground",
     "connector": "inline", "in-line connector": "inline", "messages": "sends", "where": "location",
 }  # fmt: skip
 _WIDE: Final = re.compile(r"\s*[\t;|]\s*|\s{2,}")
@@ -110,6 +111,8 @@ def _by_heading(keys: list[str], cells: list[str]) -> Iterator[TableRow]:
     if len(cells) > len(keys):
         raise Problem(f"{len(cells)} cells for {len(keys)} columns")
     row = dict(zip(keys, cells, strict=False))
+    if (box := row.pop(FUSE_BOX, "")) and row.get("fuse"):
+        row["fuse"] += f" in {box}"
     place = row.pop("place", "")
     if place and not any(sign.isdigit() for sign in place):  # in words it is no stop on a line
         row["location"], place = ", ".join(filter(None, (place, row.get("location")))), ""

@@ -13,6 +13,8 @@ from sim.catalogue import find_car, shipped_cars, shipped_exercises
 from sim.instruments.service import ServiceInformation
 from sim.training.attempt import Attempt
 from sim.training.exercise import read_exercise
+from sim.vehicle.quick_car import TableRow, vehicle_file
+from sim.vehicle.reading import car_from_text
 from tests.ui.drawn import has_drawn
 from tests.ui.test_pages import held_of, opened
 from ui.drawing.fuse_box import BLADES, boxes_of, fuse_box
@@ -108,3 +110,13 @@ def test_each_kind_of_part_opens_in_the_panel_part(part: str) -> None:
         assert "pull F3" in held.bench.log
         assert "Fit F3" in [one.label for one in app.button]
         assert has_drawn(app, "holder out picked")
+
+
+def test_a_number_of_two_boxes_is_printed_alone_in_each() -> None:
+    """The picture shows F5 in both boxes, as the diagram prints it; which one is picked is told apart."""
+    rows = [TableRow("ECM", "main", fuse="F5 in engine bay"), TableRow("BCM", "main", fuse="F5 in cabin")]
+    car = car_from_text(vehicle_file(rows), "table")
+    for box, ident in {"engine bay": "fuse F5-engine-bay", "cabin": "fuse F5-cabin"}.items():
+        drawn = fuse_box(car, box, all_visible(Bench(car)))
+        assert f'data-id="{ident}"' in drawn
+        assert "<b>F5</b>" in drawn

@@ -106,7 +106,7 @@ def test_an_unplugged_door_is_missed_by_those_who_listen_to_it() -> None:
         ),
         (
             [TableRow("ECM", "main", fuse="fuse one")],
-            "row 1, column 'fuse': a fuse is written F3, or F3 15 A (here: 'fuse one')",
+            "row 1, column 'fuse': a fuse is written F3, or F3 15 A in engine bay (here: 'fuse one')",
         ),
         (
             [TableRow("ECM", "main"), TableRow("BCM", "main", ground="ECM")],

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from sim.vehicle.problems import FileProblem
-from sim.vehicle.quick_car import TableRow
+from sim.vehicle.edits import parse_edit
+from sim.vehicle.problems import EditProblem, FileProblem
+from sim.vehicle.quick_car import TableProblem, TableRow, vehicle_file
+from sim.vehicle.reading import car_from_text
 from sim.vehicle.table_text import rows_of_table, vehicle_of_table
 
 TWO = [TableRow("Engine control module", "HS1"), TableRow("BCM", "HS1, comfort")]
@@ -49,6 +51,33 @@ def test_all_that_is_wrong_with_a_table_is_told_by_line() -> None:
         vehicle_of_table("# mine\nmodule;bus;fuse\nECM;main;F3 big\n\n4x4 unit;main;F4", "van.csv")
     name = "a name is a letter, then up to 39 letters, digits, _, + or -"
     assert [
-        "van.csv, line 3: fuse: a fuse is written F3, or F3 15 A (here: 'F3 big')",
+        "van.csv, line 3: fuse: a fuse is written F3, or F3 15 A in engine bay (here: 'F3 big')",
         f"van.csv, line 5: module: {name} (here: '4x4-unit')",
     ] == str(rows.value).splitlines()
+
+
+BOXED = """module,bus,fuse,fuse box
+ECM,main,F5 20 A,engine bay
+BCM,main,F5,cabin
+ABS,main,F6 30 A,engine bay
+"""
+
+
+def test_two_boxes_may_have_a_fuse_of_one_number() -> None:
+    """Each is described, in its box; the bare number is asked back, and a number of one box is its name."""
+    car = car_from_text(vehicle_file(rows_of_table(BOXED)), "table")
+    fuses = {name: (one.location, one.rating_a) for name, one in car.built.fuses.items()}
+    assert {"F5-engine-bay": ("engine bay", 20), "F5-cabin": ("cabin", 10), "F6": ("engine bay", 30)} == {
+        name: fuses[name] for name in ("F5-engine-bay", "F5-cabin", "F6")
+    }
+    for sentence in ("pull F5", "blow F5", "theory F5 feeds ABS"):
+        with pytest.raises(EditProblem, match="say which: F5-cabin, F5-engine-bay"):
+            parse_edit(sentence, car)
+    assert "pull F5-cabin" == parse_edit("pull F5-cabin", car).text
+
+
+def test_a_number_of_two_boxes_without_its_box_is_asked_back() -> None:
+    """By its row, with what can be written."""
+    rows = [*rows_of_table(BOXED), TableRow("RADIO", "main", fuse="F5")]
+    with pytest.raises(TableProblem, match="F5 is in 2 boxes: write 'F5 in engine bay' or 'F5 in cabin'"):
+        vehicle_file(rows)

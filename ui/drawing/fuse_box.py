@@ -17,6 +17,7 @@ from sim.markup import macros
 from sim.svg import Node, node, text_of
 from sim.vehicle.car import Car
 from sim.vehicle.description_wiring import Fuse, Relay
+from sim.vehicle.fuse_numbers import printed
 from ui.state.visible import Visible
 
 _html = macros(Path(__file__).with_name("fuse_box.html"))
@@ -98,7 +99,8 @@ def _cell(name: str, holder: Fuse | Relay, state: State, picked: str) -> FuseCel
     label = f"{what}{f', {holder.title}' if holder.title else ''}: {words}"
     ident = f"{'fuse' if is_fuse else 'relay'} {name}"
     drawing = text_of(_fuse(holder, state) if isinstance(holder, Fuse) else _relay(state))
-    return FuseCell(ident, name, label, holder.title, state, mark, ident == picked, drawing)
+    number = printed(name, holder.location)
+    return FuseCell(ident, number, label, holder.title, state, mark, ident == picked, drawing)
 
 
 def _rating_words(fuse: Fuse) -> str:

@@ -44,7 +44,8 @@ HELP = {
     "Engine-control-module; a usual name brings its usual code",
     "bus": "the bus it is on, such as main; a gateway is on several: main, body",
     "place": "a number: the order along the line; empty: the number of the row",
-    "fuse": "such as F3 or F3 15 A; modules may share one; empty: one of its own, 10 A",
+    "fuse": "such as F3 or F3 15 A; where two boxes have an F3, F3 in engine bay; modules may share one; "
+    "empty: one of its own, 10 A",
     "ground": "the ground point, such as G2; empty: one for all",
     "inline": "the in-line connector that its wires pass, such as X1",
     "hears": "the modules whose messages it needs: ECM, BCM; all; - for none; empty: all on its buses",
