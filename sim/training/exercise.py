@@ -17,6 +17,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from functools import cached_property, lru_cache, partial
+from itertools import zip_longest
 from pathlib import Path
 from typing import Annotated, Literal, get_args
 
@@ -99,11 +100,27 @@ class WorkOrder(Part):
 
 
 class Guide(Part):
-    """For the instructor: why the car shows what it shows, usual wrong turns, what to ask."""
+    """For the instructor: why the car shows what it shows, usual wrong turns, what to ask.
+
+    `answers`: one for each question of `ask`, in their order. `transfer`: how this is done on a real car.
+    """
 
     why: str = Field(min_length=1, max_length=2000)
     wrong_turns: Sentences = ()
     ask: Sentences = ()
+    answers: Sentences = ()
+    transfer: Sentences = ()
+
+    @model_validator(mode="after")
+    def _an_answer_for_each_question(self) -> Guide:
+        if self.answers and len(self.answers) != len(self.ask):
+            raise ValueError(f"{len(self.ask)} questions in `ask`, but {len(self.answers)} `answers`")
+        return self
+
+    @property
+    def answered(self) -> tuple[tuple[str, str], ...]:
+        """Each question with its answer, empty if the guide has none."""
+        return tuple(zip_longest(self.ask, self.answers, fillvalue=""))
 
 
 class OtherFault(Part):
