@@ -1,13 +1,14 @@
 """How soon the next best check on the minibus is known, of all that can be looked at and measured.
 
-Yardstick, in the same run and on one process: candidates through all that was done and then through every
-check, one after the other, which is what has to be known of each. What is promised is less than two seconds
-on a quiet machine; here seconds are printed, and the ratio is held to a limit. `BUSBAY_NEXT_SUSPECTS=50` has
-more candidates than are ever compared; the default is small enough for every day.
+Yardstick, in the same run, both in one process and by processor time: candidates through all that was done
+and then through every check, one after the other, which is what has to be known of each. What is wished for
+is 50 candidates in one second; they take 2.8 s of processor time on a busy machine, two fifths of it to build
+and solve their circuits. The seconds are printed, and the ratio is held to a limit. `BUSBAY_NEXT_SUSPECTS=50`
+has more candidates than are ever compared; the default is small enough for every day.
 """
 
 import os
-import time
+from time import process_time
 
 import pytest
 
@@ -22,7 +23,7 @@ from sim.vehicle.edits import catalogue
 from sim.vehicle.reading import car_from_text
 
 SUSPECTS, SAMPLE = int(os.environ.get("BUSBAY_NEXT_SUSPECTS", "18")), 3
-# Measured on two shared cores: 0.10 of the yardstick; the limit leaves room for a busy machine.
+# Measured on two shared cores: 0.11 of the yardstick; the limit leaves room for a busy machine.
 LARGEST_RATIO = 0.3
 
 
@@ -33,16 +34,16 @@ def test_the_next_best_check_of_many_candidates(capsys: pytest.CaptureFixture[st
     steps = [CaseStep(do=first_look(car))]  # all was done, and nothing looked at: every suspect is left
     listed = catalogue(car)
     edits = listed[:: len(listed) // SUSPECTS][:SUSPECTS]
-    with Workshop(workers=2) as workshop:
+    with Workshop(workers=1) as workshop:
         found = find_causes(vehicle, steps, edits=edits, most=1, workshop=workshop)
-        start_s = time.perf_counter()
+        start_s = process_time()
         advice = next_check(found, workshop=workshop)
-        took_s = time.perf_counter() - start_s
+        took_s = process_time() - start_s
     checks = [one.check for one in advice.ranked]
-    start_s = time.perf_counter()
+    start_s = process_time()
     for cause in found.causes[:SAMPLE]:
         run_trial(found.trial(cause, [action for check in checks for action in check.actions]))
-    one_s = (time.perf_counter() - start_s) / SAMPLE
+    one_s = (process_time() - start_s) / SAMPLE
     with capsys.disabled():
         print(f"\n{len(checks)} checks of {advice.compared} candidates in {took_s:.2f} s; ", end="")
         print(f"{took_s / (advice.compared * one_s):.2f} of running each of them")
