@@ -166,9 +166,12 @@ def why_engine(bench: Bench) -> Because:
     if spec is None:
         return Because("this car has no engine described")
     state = live.world.engine.value
+    controller = live.modules[spec.controller]
     if state == "running":
         return Because("engine running", None, _all(bench, (live.world.engine.event,)))
-    controller = live.modules[spec.controller]
+    if controller.start_stop and controller.start_stop.cuts:
+        stopped = _all(bench, (controller.start_stop.event,))
+        return Because("start-stop keeps the engine off", None, stopped)
     reasons = []
     if controller.set_up.is_blank:
         coding = _all(bench, (controller.set_up.edit_event("coding"),))
@@ -181,6 +184,28 @@ def why_engine(bench: Bench) -> Because:
         reasons += [*_last_cranked(bench), *_starter_needs(bench, spec.starter)]
     words = {"stopped": "engine not running", "cranking": "the engine cranks but does not start"}
     return Because(words[str(state)], None, tuple(reasons))
+
+
+def why_start_stop(bench: Bench) -> Because:
+    """Why start-stop lets the engine run: conditions that it misses, and what the driver does not ask."""
+    spec = bench.live.car.built.engine
+    controller = bench.live.modules[spec.controller] if spec else None
+    part = controller.start_stop if controller else None
+    if controller is None or part is None:
+        return Because("this car has no start-stop")
+    if not controller.sends:
+        return Because("start-stop does nothing", None, (_state(bench, controller),))
+    if part.cuts:
+        return Because("start-stop keeps the engine off", None, _all(bench, (part.event,)))
+    if bench.live.world.engine.value != "running":
+        return Because("the engine does not run: there is nothing to stop")
+    missed = []
+    for name, judged in part.why_not():
+        needs = tuple(_needs(bench, controller, judged.unmet)) or _all(bench, judged.events)
+        missed.append(Because(f"it needs: {name.replace('_', ' ')}", None, needs))
+    missed += [] if part.has_driven else [Because("the car has not driven since the last stop")]
+    missed += _needs(bench, controller, part.asks_driver().unmet)
+    return Because("start-stop lets the engine run", None, tuple(missed))
 
 
 def _hindered(bench: Bench, found: Iterable[Hindrance]) -> Iterator[Because]:

@@ -16,12 +16,16 @@ from sim.vehicle.problems import EditProblem
 
 FASTER_KPH_S, SLOWER_KPH_S = 7, 14  # 2 m/s2 and 4 m/s2, a calm drive and a firm stop; common practice
 STEP_S = 1.0
+RESTART_S = 1.5  # a driver waits as long for an engine that start-stop has stopped; common practice
 WIGGLE_S = 6.0  # a hand works along a connector and its wires
 Run = Callable[[float], None]
 
 
 def drive(live: LiveCar, speed_kph: int, run: Run) -> None:
     """Come to a speed; raises `EditProblem` if nothing moves the car."""
+    if speed_kph and any(one.start_stop and one.start_stop.cuts for one in live.modules.values()):
+        live.operate("brake", False, "the foot leaves the brake pedal")
+        run(RESTART_S)
     if live.world.engine.value not in MOVES and speed_kph:
         raise EditProblem("the car cannot be driven: start it first")
     words = f"the car is driven at {speed_kph} km/h" if speed_kph else "the car is stopped"

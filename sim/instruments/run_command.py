@@ -23,6 +23,7 @@ from sim.bench.explain import (
     why_engine,
     why_mode,
     why_silent,
+    why_start_stop,
     why_telltale,
 )
 from sim.bench.observations import is_observation
@@ -119,8 +120,8 @@ class Work:
     "asked",
     metavar="QUESTION",
     multiple=True,
-    help="mode, engine, battery, 'awake BUS', 'silent MODULE', 'code MODULE CODE' or 'lamp NAME'; again "
-    "for more.",
+    help="mode, engine, start-stop, battery, 'awake BUS', 'silent MODULE', 'code MODULE CODE' or 'lamp NAME'; "
+    "again for more.",
 )
 @click.option("--events", is_flag=True, help="Print every event of each action.")
 @click.option("--trace", type=FILE, help="Write the whole trace as JSON lines.")
@@ -208,12 +209,14 @@ def print_step(step: Step, events: bool = False) -> None:
 
 
 def why(bench: Bench, question: str) -> Because:
-    """The answer to `mode`, `engine`, `battery`, `awake body`, `silent ECM`, `code ECM U0101`, `lamp mil`."""
+    """The answer to `mode`, `start-stop`, `awake body`, `silent ECM`, `code ECM U0101`, `lamp mil` ..."""
     match question.split():
         case ["mode"]:
             return why_mode(bench)
         case ["engine"]:
             return why_engine(bench)
+        case ["start-stop"]:
+            return why_start_stop(bench)
         case ["battery"]:
             return why_battery(bench)
         case ["awake", bus]:
@@ -224,5 +227,5 @@ def why(bench: Bench, question: str) -> Because:
             return why_code(bench, module, code)
         case ["lamp", name]:
             return why_telltale(bench, name)
-    known = "mode, engine, battery, awake BUS, silent MODULE, code MODULE CODE, lamp NAME"
+    known = "mode, engine, start-stop, battery, awake BUS, silent MODULE, code MODULE CODE, lamp NAME"
     raise EditProblem(f"'{question}' is not a question; known: {known}")

@@ -39,11 +39,14 @@ class Seat:
     rough: bool = False  # the engine shakes: a cylinder does not fire
     pack_pct: int | None = None
     speed_kph: int = 0
+    auto_stopped: bool = False  # by start-stop
     roaring: tuple[str, ...] = ()  # fans that turn at full speed, which is heard
 
     @property
     def engine_words(self) -> str:
         """What the engine does, as it feels."""
+        if self.auto_stopped:
+            return "stopped by start-stop"
         return f"{self.engine} rough" if self.rough else engine_words(self.engine)
 
     @property
@@ -91,6 +94,7 @@ def seat_of(bench: Bench) -> Seat:
         bool(bench.live.world.misfires),
         _pack_pct(bench),
         int(str(bench.live.world.speed_kph.value)),
+        any(one.start_stop is not None and one.start_stop.cuts for one in bench.live.modules.values()),
         bench.live.units.roaring,
     )
 

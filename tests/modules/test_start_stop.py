@@ -11,6 +11,7 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
+from sim.bench.explain import why_engine, why_start_stop
 from sim.bench.snapshot import BenchSnapshot
 from sim.catalogue import find_car
 from sim.instruments.seat import seat_of
@@ -54,6 +55,7 @@ def test_the_engine_stops_at_the_lights_and_starts_when_the_foot_leaves_the_brak
     bench = driven(*TO_THE_LIGHT)
     assert ("stopped", ("auto_stop",)) == (seat_of(bench).engine, seat_of(bench).lit)
     assert "engine stopped" == live(bench)["start-stop"]
+    assert "engine stopped by start-stop" == seat_of(bench).told
     bench.do_all(("brake off", "wait 1500 ms"))
     assert ("running", ()) == (seat_of(bench).engine, seat_of(bench).lit)
     bench.do("scan")
@@ -90,6 +92,22 @@ def test_a_missing_condition_keeps_the_engine_running_and_is_read(
     assert f"not: {condition}" == rows["start-stop"] == rows["last kept running by"]
     assert "no" == rows[f"{ROWS}{condition}"]
     assert [f"ECM does not stop the engine: not: {condition}"] == told(bench)
+
+
+def test_why_the_engine_was_not_stopped_ends_at_the_fault() -> None:
+    """Asked at the light, the answer names the condition and goes back to the wire; healthy, to no edit."""
+    broken = driven("open hood_switch.2--X1.1a", *TO_THE_LIGHT)
+    answer = why_start_stop(broken)
+    assert "it needs: hood closed" == answer.causes[0].text
+    assert ["open hood_switch.2--X1.1a"] == answer.to_edits().roots()
+    healthy = driven(*TO_THE_LIGHT)
+    assert "start-stop keeps the engine off" == why_start_stop(healthy).text == why_engine(healthy).text
+    assert not why_start_stop(healthy).reaches_edit
+
+
+def test_a_car_without_start_stop_says_so() -> None:
+    """The question can be asked at any car."""
+    assert "this car has no start-stop" == why_start_stop(Bench(find_car("teaching-car"))).text
 
 
 def test_a_cold_engine_runs_on_and_stops_once_it_is_warm() -> None:
@@ -129,6 +147,13 @@ def test_a_restart_that_fails_is_given_up() -> None:
     bench = driven(*TO_THE_LIGHT, "pull K2", "brake off", "wait 6 s")
     assert "ECM gives up: the engine has not started" == told(bench)[-1]
     assert "mil" in seat_of(bench).lit
+
+
+def test_driving_off_takes_the_foot_off_the_brake_first() -> None:
+    """At the light the next drive begins with the brake released and the engine restarted."""
+    bench = driven(*TO_THE_LIGHT, "drive at 30 km/h")
+    assert ("running", 30) == (seat_of(bench).engine, seat_of(bench).speed_kph)
+    assert "the foot leaves the brake pedal" in [event.text for event in bench.trace]
 
 
 def test_it_stops_once_for_each_drive() -> None:

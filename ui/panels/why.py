@@ -17,6 +17,7 @@ from sim.bench.explain import (
     why_event,
     why_mode,
     why_silent,
+    why_start_stop,
     why_telltale,
 )
 from sim.training import aftermath
@@ -56,6 +57,7 @@ QUESTIONS = {
         "This car has no lamps described.",
     ),
     "engine": WhyQuestion("the engine", lambda bench, item: why_engine(bench)),
+    "start-stop": WhyQuestion("start-stop", lambda bench, item: why_start_stop(bench)),
     "awake": WhyQuestion("a bus that is awake", why_awake, lambda held, visible: list(held.car.built.buses)),
     "battery": WhyQuestion("the battery", lambda bench, item: why_battery(bench)),
 }
