@@ -120,7 +120,7 @@ class Work:
     "asked",
     metavar="QUESTION",
     multiple=True,
-    help="mode, engine, start-stop, battery, 'awake BUS', 'silent MODULE', 'code MODULE CODE' or 'lamp NAME'; "
+    help="mode, engine, start-stop, battery, 'awake BUS', 'silent MODULE', 'code MODULE CODE', 'lamp NAME'; "
     "again for more.",
 )
 @click.option("--events", is_flag=True, help="Print every event of each action.")
