@@ -171,6 +171,7 @@ from sim.lab.workshop import Workshop
 
 def slow(trial):
     time.sleep(0.02)
+    print("made", flush=True)
     return Account((Sight(" ".join(trial.given), 0.0, "stopped", "off", "dark"),))
 
 slow.__module__, slow.__qualname__ = "tests", "slow"
@@ -185,8 +186,8 @@ def test_a_killed_workshop_has_kept_only_whole_and_right_runs(tmp_path: Path) ->
     for _ in range(3):
         with subprocess.Popen([sys.executable, "-c", KILLED, str(tmp_path)], stdout=subprocess.PIPE) as shop:
             assert shop.stdout is not None
-            assert b"running" in shop.stdout.readline()
-            time.sleep(0.3)
+            for words in (b"running", *[b"made"] * 10):
+                assert words in shop.stdout.readline()
             shop.kill()
 
     def slow(trial: Trial) -> Account:

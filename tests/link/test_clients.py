@@ -30,6 +30,17 @@ TCM_LOST = 0xC10187  # U0101-87
 NORMAL = CommunicationType(CommunicationType.Subnet.node, normal_msg=True)
 
 
+PATIENCE_S = 60  # not a limit: a busy machine is slow, not wrong
+
+
+def passes(link: LiveLink, time_s: float) -> None:
+    """Let so much time pass for the car, whose clock may be behind that of a busy machine."""
+    end_s, last_s = link.car.bench.now_s + time_s, time.monotonic() + PATIENCE_S
+    while link.car.bench.now_s < end_s:
+        assert time.monotonic() < last_s
+        time.sleep(0.01)
+
+
 def vin_of(client: Client) -> str:
     return str(client.read_data_by_identifier(0xF190).service_data.values[0xF190])
 
@@ -75,7 +86,7 @@ def test_a_session_from_reading_to_clearing(minibus: LiveLink, connect: Connect)
     with connect(minibus, "ECM") as ecm, connect(minibus, "GATEWAY") as gateway:
         assert [] == ecm.get_dtc_by_status_mask(0x0F).service_data.dtcs
         minibus.car.do("unplug TCM.C1")
-        time.sleep(2)
+        passes(minibus, 2)
         found = ecm.get_dtc_by_status_mask(0x08).service_data.dtcs
         snapshot = ecm.get_dtc_snapshot_by_dtc_number(TCM_LOST, 0xFF)
         minibus.car.do("plug TCM.C1")
@@ -84,7 +95,7 @@ def test_a_session_from_reading_to_clearing(minibus: LiveLink, connect: Connect)
         assert found[0].status.confirmed
         assert TCM_LOST == snapshot.service_data.dtcs[0].id
         assert 1 == ecm.get_number_of_dtc_by_status_mask(0x08).service_data.dtc_count
-        time.sleep(3)
+        passes(minibus, 3)
         assert "SecurityAccessDenied" == refusal(lambda: ecm.clear_dtc(0xFFFFFF))
         unlock(gateway)
         ecm.clear_dtc(0xFFFFFF)
@@ -132,11 +143,11 @@ def test_a_session_ends_by_itself_unless_kept(minibus: LiveLink) -> None:
     with uds_over_ip(minibus, "SEAT") as client:
         client.change_session(EXTENDED)
         for _ in range(3):
-            time.sleep(2)
+            passes(minibus, 2)
             with client.suppress_positive_response:
                 client.tester_present()
         assert session_of(client) == EXTENDED
-        time.sleep(5.2)
+        passes(minibus, 5.2)
         assert session_of(client) == DEFAULT
 
 
@@ -150,7 +161,7 @@ def test_a_module_unplugged_in_the_middle(minibus: LiveLink, connect: Connect) -
             vin_of(radio)
         assert vin_of(climate) == VIN
         minibus.car.do("plug RADIO.C1")
-        time.sleep(1)
+        passes(minibus, 1)
         assert vin_of(radio) == VIN
 
 
@@ -160,7 +171,7 @@ def test_a_reset_loses_the_session(minibus: LiveLink, connect: Connect) -> None:
     with connect(minibus, "PARK-AID") as client:
         client.change_session(EXTENDED)
         client.ecu_reset(services.ECUReset.ResetType.hardReset)
-        time.sleep(1)
+        passes(minibus, 1)
         assert session_of(client) == DEFAULT
 
 
@@ -195,7 +206,7 @@ def test_an_output_is_switched_behind_two_locks(minibus: LiveLink, connect: Conn
         assert 0 == adjust(0).service_data.decoded_data[0]
         assert not live.modules["UPFIT"].outputs.on[name]
         upfit.change_session(DEFAULT)
-        time.sleep(0.1)
+        passes(minibus, 0.1)
         assert live.modules["UPFIT"].outputs.on[name]
         gateway.change_session(DEFAULT)
 
@@ -207,12 +218,12 @@ def test_a_module_is_silenced(minibus: LiveLink, connect: Connect) -> None:
         client.change_session(EXTENDED)
         client.control_dtc_setting(services.ControlDTCSetting.SettingType.off)
         client.communication_control(services.CommunicationControl.ControlType.disableRxAndTx, NORMAL)
-        time.sleep(0.3)
+        passes(minibus, 0.3)
         streams = minibus.car.bench.live.world.streams
         own = [stream for stream in streams.values() if stream.channel.startswith("YAW-RATE.")]
         assert [False] * len(own) == [stream.live for stream in own]
         client.change_session(DEFAULT)
-        time.sleep(0.1)
+        passes(minibus, 0.1)
         assert [True] * len(own) == [stream.live for stream in own]
 
 
@@ -261,7 +272,7 @@ def test_frames_that_nobody_asked_for_do_no_harm(minibus: LiveLink) -> None:
                 send(bus, can_id, text)
         bus.send(can.Message(arbitration_id=0x7E0, is_remote_frame=True, dlc=8, is_extended_id=False))
         bus.send(can.Message(arbitration_id=0x7E0, data=bytes(12), is_fd=True, is_extended_id=False))
-        time.sleep(0.3)
+        passes(minibus, 0.3)
     with uds_over_ip(minibus, "ECM") as client:
         assert vin_of(client) == VIN
     assert before + 2 == minibus.bridges[0].dropped
@@ -335,7 +346,7 @@ def test_the_guarded_gateway_against_wrong_keys(minibus: LiveLink) -> None:
         assert "RequiredTimeDelayNotExpired" == refusal(lambda: gateway.request_seed(1))
         assert VIN == vin_of(ecm)
         assert "SecurityAccessDenied" == refusal(lambda: ecm.clear_dtc(0xFFFFFF))
-        time.sleep(KEY_DELAY_S)
+        passes(minibus, KEY_DELAY_S)
         unlock(gateway)
         ecm.clear_dtc(0xFFFFFF)
         gateway.change_session(DEFAULT)
