@@ -281,7 +281,10 @@ def table_text(head: Sequence[str], rows: Sequence[Sequence[str]], fits: bool, i
 
     table = Table(box=None, show_header=bool(head), pad_edge=False, padding=(0, 2, 0, 0))
     for place in range(max(map(len, (head, *rows)), default=0)):
-        table.add_column(head[place] if head else "", overflow="fold")
+        # an empty column without a least width would take a sign of the first one
+        table.add_column(
+            head[place] if head else "", overflow="fold", min_width=1
+        )  # an empty one took a sign of the first
     for row in rows:
         table.add_row(*map(Text, row))
     printed = StringIO()

@@ -21,7 +21,7 @@ from sim.bench.observations import OBSERVATION_VERBS
 from sim.bench.words import ACTIONS, sentences_of
 from sim.catalogue import find_car, shipped_cars, shipped_cases
 from sim.cli import COMMANDS, COMPLETES, main
-from sim.command_line import keys_of, progress
+from sim.command_line import keys_of, progress, table_text
 from sim.interrupt import STOPPED
 from sim.training.records import Records
 from sim.training.upkeep import save_copy
@@ -90,6 +90,11 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(getpass, "getpass", lambda prompt: "long enough for one")
     return tmp_path
+
+
+def test_an_empty_column_breaks_no_name() -> None:
+    """A report of one silent module, with nothing to say of it, has its name on one line."""
+    assert "    PARK-BRAKE  no answer\n" == table_text((), [("PARK-BRAKE", "no answer", "")], False, 4)
 
 
 def test_every_subcommand_is_tried_here() -> None:

@@ -20,6 +20,7 @@ from typing import Any, Final
 from ruamel.yaml import YAML
 
 from sim.vehicle.codes import is_role
+from sim.vehicle.fuse_numbers import printed
 from sim.vehicle.problems import Problem, unknown
 
 FIRST_INJECTOR, FIRST_COIL = 201, 351  # SAE J2012: P0201, P0351 for the first cylinder
@@ -117,7 +118,8 @@ class _Dresser:
             message["signals"] += list(signals)
 
     def _free(self, kind: str, stem: str) -> str:
-        names = self.document.setdefault(kind, {})
+        parts = self.document.setdefault(kind, {})
+        names = {*parts, *(printed(name, spec.get("location", "")) for name, spec in parts.items() if spec)}
         return next(name for number in range(1, 100) if (name := f"{stem}{number}") not in names)
 
     def _fuse(self, title: str, feeds: Iterable[str], rating_a: float, source: str = "") -> str:

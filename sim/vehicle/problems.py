@@ -77,7 +77,10 @@ def did_you_mean(name: str, names: Iterable[str]) -> str:
     """The tail of an error sentence: the nearest valid name, or the list when it is short."""
     known = sorted({str(one) for one in names})
     near = [one for one in known if one.lower() == str(name).lower()]
-    if alike := [one for one in known if not near and one.startswith(f"{name}-")]:  # F5 of two boxes
+    number, dot, end = str(name).partition(".")
+    in_boxes = re.compile(rf"{re.escape(number)}-[\w+-]+{re.escape(dot + end)}")  # F5, F5.2 of two boxes
+    alike = [one for one in known if in_boxes.fullmatch(one)]
+    if alike and not near:
         return f"; say which: {', '.join(alike)}"
     near = near or difflib.get_close_matches(str(name), known, n=1, cutoff=0.5)
     if near:

@@ -25,7 +25,7 @@ from sim.vehicle.car_templates import dressed
 from sim.vehicle.checks import RESERVED
 from sim.vehicle.codes import is_known_role, is_role
 from sim.vehicle.description_base import MOST_MODULES, NAME
-from sim.vehicle.fuse_numbers import boxes_of_numbers, in_box
+from sim.vehicle.fuse_numbers import boxes_of_numbers, in_box, printed
 from sim.vehicle.problems import FileProblem, Problem, did_you_mean
 from sim.vehicle.reading import car_from_text
 from sim.vehicle.roles import role_title
@@ -173,7 +173,7 @@ class _Table:
             raise TableProblem(f"a car has at most {MOST_BUSES} buses", first.row, "bus")
         self.taken = {*RESERVED, *self.by_name}
         for unit in self.units:
-            self.taken |= {*unit.buses, *unit.inline, unit.fuse, unit.ground}
+            self.taken |= {*unit.buses, *unit.inline, unit.fuse, printed(unit.fuse, unit.box), unit.ground}
         self._default_ground = self._free("G") if any(not unit.ground for unit in self.units) else ""
         self.fuses = self._fuses()
 

@@ -58,21 +58,27 @@ def test_all_that_is_wrong_with_a_table_is_told_by_line() -> None:
 
 BOXED = """module,bus,fuse,fuse box
 ECM,main,F5 20 A,engine bay
-BCM,main,F5,cabin
+BCM,main,F1,cabin
+TCM,main,F1,engine bay
+DOOR-LEFT,main,F5,cabin
 ABS,main,F6 30 A,engine bay
 """
 
 
-def test_two_boxes_may_have_a_fuse_of_one_number() -> None:
+@pytest.mark.parametrize("template", ["", "van"])
+def test_two_boxes_may_have_a_fuse_of_one_number(template: str) -> None:
     """Each is described, in its box; the bare number is asked back, and a number of one box is its name."""
-    car = car_from_text(vehicle_file(rows_of_table(BOXED)), "table")
+    car = car_from_text(vehicle_file(rows_of_table(BOXED), template=template), "table")
     fuses = {name: (one.location, one.rating_a) for name, one in car.built.fuses.items()}
     assert {"F5-engine-bay": ("engine bay", 20), "F5-cabin": ("cabin", 10), "F6": ("engine bay", 30)} == {
         name: fuses[name] for name in ("F5-engine-bay", "F5-cabin", "F6")
     }
+    assert {"F1", "F5"}.isdisjoint(fuses), "what the table does not name has a number of its own"
     for sentence in ("pull F5", "blow F5", "theory F5 feeds ABS"):
         with pytest.raises(EditProblem, match="say which: F5-cabin, F5-engine-bay"):
             parse_edit(sentence, car)
+    with pytest.raises(EditProblem, match=r"say which: F5-cabin\.2, F5-engine-bay\.2"):
+        parse_edit("short F5.2 to BODY", car)
     assert "pull F5-cabin" == parse_edit("pull F5-cabin", car).text
 
 
