@@ -65,6 +65,15 @@ def test_no_word_that_was_replaced_comes_back(pattern: str) -> None:
     assert [] == again, f"say instead: {NOT_AGAIN[pattern]}"
 
 
+def test_customers_and_cars_speak_american() -> None:
+    """No text of an exercise, a case or a car uses a British word of the trade."""
+    british = (
+        r"\b(spanner|car park|tyre|windscreen|bonnet|petrol|lorry|kerb|gearbox oil|motorway|over night)s?\b"
+    )
+    again = [f"{one.file}:{one.line} {one.text}" for one in said() if _has(british, one)]
+    assert [] == [text for text in again if text.startswith("scenarios/")]
+
+
 def _has(pattern: str, one: Said) -> bool:
     return bool(re.search(pattern, one.text, re.IGNORECASE))
 

@@ -18,6 +18,7 @@ from sim.instruments.paths import PathPart
 from sim.instruments.service import ServiceInformation
 from sim.instruments.sheet import BOX, FAINT, INK, MARGIN, Sheet
 from sim.vehicle.problems import EditProblem
+from sim.vehicle.wire_names import in_words
 
 BOX_W = 176  # px
 TOP = MARGIN + 64
@@ -98,9 +99,10 @@ def _right_of(service: ServiceInformation, sheet: Sheet, pin: str, x: float, y: 
         sheet.wire(x, y, x + 70, y, service.colour(pin), service.colour(pin))
         for k, node in enumerate(far or ("not connected",)):
             inside = Sheet()
-            inside.text(x + 78, y + 5 + 15 * k, node, anchor="start")
-            sheet.part(node if far else pin, f"to {node}", inside)
-            sheet.reach(x + 78 + 8 * len(node), y + 15 * k)
+            words = in_words(node, service.car)
+            inside.text(x + 78, y + 5 + 15 * k, words, anchor="start")
+            sheet.part(node if far else pin, f"to {words}", inside)
+            sheet.reach(x + 78 + 8 * len(words), y + 15 * k)
 
 
 def _driven_load(

@@ -25,7 +25,7 @@ from sim.vehicle.edits import NEGATIVE_CLAMP, parse_edit
 from sim.vehicle.high_voltage_parts import is_orange
 from sim.vehicle.problems import EditProblem
 
-WHY_LOOK = "The eye is quick: a fuse that is out, a plug that hangs, a corroded terminal."
+WHY_LOOK = "Looking is quick: a missing fuse, a loose connector, a corroded terminal."
 WHY_VOLTS = "Supply or ground at this place, or not: the fault is before it or after it."
 WHY_LOAD = "A load shows what a meter does not: a feed or ground that collapses when current flows."
 WHY_SCAN = "Who answers, and which codes came back, says where to look next."

@@ -333,11 +333,14 @@ def test_the_words_on_a_circuit_are_read_on_a_laptop() -> None:
 
 
 def test_a_splice_is_told_by_what_is_spliced_there() -> None:
-    """No list that a person reads calls a splice by nothing but the name that the program gave it."""
+    """No list and no diagram calls a bus splice by the name that the program gave it."""
     app = opened("diagrams", held_of("shuttle-minibus.yaml"))
     labels = [name for box in app.selectbox if box.key == "probe_red" for name in box.options]
     assert "splice at GEAR-SELECTOR, powertrain CAN high" in labels
     assert [] == [name for name in labels if "SP." in name]
+    drawn = drawing(ServiceInformation(app.session_state["held"].car), "GATEWAY")
+    assert ">splice at GEAR-SELECTOR, powertrain CAN high</text>" in drawn
+    assert [] == re.findall(r">SP[.]\w+[.][^<]*</text>", drawn)
 
 
 def test_every_terminal_of_every_circuit_can_take_a_lead() -> None:

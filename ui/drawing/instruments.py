@@ -18,6 +18,7 @@ from pathlib import Path
 import streamlit as st
 from markupsafe import Markup
 
+from sim.bench.action_words import words_of
 from sim.instruments.expected import ExpectedReading
 from sim.instruments.inspection import Inspection
 from sim.instruments.lamp import Loaded
@@ -69,12 +70,15 @@ def display(setup: Setup, last: NotedReading | None) -> Markup:
 
 def strip(reading: NotedReading) -> Markup:
     """The same in one line, for beside other work."""
-    return _html("strip", reading.result)
+    return _html("strip", reading.result, words_of(reading.result.action))
 
 
 def readings_table(readings: Iterable[NotedReading]) -> Markup:
     """Readings, the last one on top; each can be picked to be taken again."""
-    return _html("readings_table", [(one, _short(one.result)) for one in reversed(list(readings))])
+    return _html(
+        "readings_table",
+        [(one, words_of(one.result.action), _short(one.result)) for one in reversed(list(readings))],
+    )
 
 
 def expected_table(lines: Iterable[ExpectedReading]) -> Markup:

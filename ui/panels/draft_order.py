@@ -9,7 +9,7 @@ import streamlit as st
 
 from sim.handbook.links import EXERCISES
 from sim.training.authoring import exercise_file, of_fault
-from sim.training.exercise import TOOLS, Exercise, Proof
+from sim.training.exercise import TOOL_WORDS, Exercise, Proof
 from sim.training.proof import Proven
 from ui.panels.help import paragraph_link
 from ui.state import classroom, lab_work
@@ -21,8 +21,6 @@ PROOF_WORDS = {
     "start": "the engine starts",
     "sleep": "the parked car falls asleep",
 }
-
-TOOL_WORDS = {"eye": "visual inspection", "lamp": "load test", "program": "programming"}
 
 
 def text_field(draft: dict[str, str], name: str, lines: int = 0, most: int | None = None) -> None:
@@ -65,7 +63,7 @@ def order(draft: dict[str, str]) -> None:
     text_field(draft, "complaint", 4)
     text_field(draft, "answers", 4)
     text_field(draft, "goal", 2, most=600)
-    several(draft, "tools", "tools allowed", {tool: TOOL_WORDS.get(tool, tool) for tool in TOOLS})
+    several(draft, "tools", "tools allowed", dict(TOOL_WORDS))
     several(draft, "proof", "proof of repair", {one: PROOF_WORDS[one] for one in get_args(Proof)})
     text_field(draft, "safety", 2)
     text_field(draft, "hints", 3)

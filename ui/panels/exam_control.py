@@ -112,8 +112,8 @@ def admission(group: ClassRow) -> None:
         st.session_state.setdefault(f"by_approval_{group.id}", group.by_approval)
         st.session_state.setdefault(key, "\n".join(known))
         st.toggle(
-            "who is not on the list waits until I let them in", key=f"by_approval_{group.id}",
-            help="Without it, who is not on the list cannot open here what is an exam in another class.",
+            "students not on the list wait until I let them in", key=f"by_approval_{group.id}",
+            help="Without it, students not on the list cannot open here what is an exam in another class.",
         )  # fmt: skip
         st.text_area("names that come in at once, one in each line", key=key, height=120)
         button("Keep it", "keep_admission", _kept)

@@ -53,7 +53,7 @@ def offer_whole(layout: Callable[[float], Layout]) -> None:
     if is_on() and PROJECTED_ROOM * layout(WIDE).height > layout(WIDE).width:
         st.toggle(
             "whole map at once", key="whole_map", persist_state="session",
-            help="smaller type; off, the map is scrolled",
+            help="smaller type; when off, scroll the map",
         )  # fmt: skip
 
 

@@ -122,7 +122,7 @@ def choose_actions(held: Held) -> None:
     moved = [text for text in suppositions(held) if text in held.bench.log]
     if chosen == BAY and moved:
         words = ", ".join(moved)
-        st.caption(f":material/info: {words}: done before all else, or not at all")
+        st.caption(f":material/info: {words}: done first, or left out")
     repairs = [text for text in held.bench.log if puts_right(text, suppositions(held))]
     if chosen == BAY and repairs:
         st.caption(f":material/info: the repairs of what is supposed are left out: {', '.join(repairs)}")

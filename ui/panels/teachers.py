@@ -64,7 +64,7 @@ def journal(group: ClassRow) -> None:
     with st.expander("What was decided, and by whom", icon=":material/history:"):
         done = classroom.records().journal.of_class(group.id)
         if not done:
-            st.caption("What you release, mark otherwise, let in or take back is written down here.")
+            st.caption("All that you release, re-mark, admit or take back is recorded here.")
             return
         rows = [
             (clock_words(one.done_s), one.who, one.words, one.exercise, one.student or "") for one in done

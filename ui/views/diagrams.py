@@ -84,7 +84,7 @@ def _drawn(held: Held, visible: Visible, svg: str, title: str, name: str) -> Non
         switch("a click puts the", LEADS, "lead", "red")
         fit = st.toggle(
             "whole drawing at once", key="whole_drawing", persist_state="session",
-            help="small type; off, what does not fit is scrolled to",
+            help="small type; when off, scroll to what does not fit",
         )  # fmt: skip
         st.space("stretch")
         projector.offer()

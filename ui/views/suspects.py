@@ -43,7 +43,7 @@ LIMITS_MIN = (1, 5, 15, 60)
 MOST_LISTED = 30
 MOST_ALIKE = 4
 THREE_WORDS = (
-    "If none explains it all, half of the time goes to three at once: faults each of which shows a part, "
+    "If none explains everything, half of the time goes to sets of three: each fault explains a part, "
     "and together all of it."
 )
 
