@@ -63,7 +63,7 @@ def order(draft: dict[str, str]) -> None:
     text_field(draft, "complaint", 4)
     text_field(draft, "answers", 4)
     text_field(draft, "goal", 2, most=600)
-    several(draft, "tools", "tools allowed", dict(TOOL_WORDS))
+    several(draft, "tools", "tools allowed", {str(tool): words for tool, words in TOOL_WORDS.items()})
     several(draft, "proof", "proof of repair", {one: PROOF_WORDS[one] for one in get_args(Proof)})
     text_field(draft, "safety", 2)
     text_field(draft, "hints", 3)
