@@ -22,7 +22,7 @@ from sim.vehicle.problems import EditProblem, Problem
 from sim.vehicle.words import counted
 
 A_DANGER, A_VAIN_REPAIR = 0.5, 0.25  # what one of them takes away
-CHECKS = ("measure", "load", "look", "scope", "scan")
+AT_THE_CAR = ("measure", "load", "look", "scope")
 LONGEST_COMMENT = 2000
 MOST_WEIGHT = 10
 
@@ -135,10 +135,18 @@ def _measurement(graded: Graded) -> Score:
         return _by_rules(rules, "")
     steps = graded.attempt.steps
     first = next((place for place, step in enumerate(steps) if step.repairs), len(steps))
-    checks = [step for step in steps[:first] if step.verb in CHECKS and not step.vain]
+    kinds = AT_THE_CAR if _takes_a_check_at_the_car(graded.attempt) else (*AT_THE_CAR, "scan")
+    checks = [step for step in steps[:first] if step.verb in kinds and not step.vain]
     if not checks:
-        return Score(0.0, "nothing was checked before the first repair")
+        return Score(0.0, "nothing was checked at the car before the first repair")
     return Score(1.0, f"{counted(len(checks), 'check')} before the first repair")
+
+
+def _takes_a_check_at_the_car(attempt: Attempt) -> bool:
+    """Whether the exercise's solution measures or inspects before it repairs: then a scan is not enough."""
+    verbs = [text.split()[0] for text in attempt.exercise.solution]
+    first = next((place for place, verb in enumerate(verbs) if verb in REPAIRS), len(verbs))
+    return not set(AT_THE_CAR).isdisjoint(verbs[:first])
 
 
 def _by_rules(rules: tuple[Method, ...], otherwise: str) -> Score:

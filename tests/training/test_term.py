@@ -93,6 +93,12 @@ def test_good_work_has_full_marks_and_guesses_have_none() -> None:
     assert all(mark.why for mark in (*marks.values(), *guessed.values()))
 
 
+def test_a_scan_alone_is_no_measurement_where_the_job_takes_one() -> None:
+    """A scan and a guess are worth nothing in measurement, a look at the fuse all of it."""
+    scanned, looked = (rubric(played(actions, "pull F5")) for actions in (["scan"], ["scan", "look F2"]))
+    assert [0.0, 1.0] == [marks["measurement"].score for marks in (scanned, looked)]
+
+
 def test_a_danger_a_repair_in_vain_and_mere_notes_cost_marks() -> None:
     """A step at risk costs half of a mark, a repair of what is whole a quarter, notes for evidence half."""
     risky = Attempt.begin(find_exercise("38"))
