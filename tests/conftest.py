@@ -3,7 +3,8 @@
 import os
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from typing import TypeVar
 
 import pytest
 from hypothesis import settings
@@ -15,9 +16,13 @@ settings.register_profile("no deadline", deadline=None)
 settings.load_profile("no deadline")
 
 MAIN = sys.modules["__main__"]
+T = TypeVar("T")
+Place = tuple[int, str]
+# files whose tests are long stories, the longest first
 LONGEST = (
-    "test_accessible.py", "test_lab_killed.py", "test_class_browser.py", "test_left_and_found.py",
-    "test_keyboard.py", "test_quick_car_page.py",
+    "test_accessible.py", "test_class_browser.py", "test_trainee_sessions.py", "test_lab_killed.py",
+    "test_troubles_table.py", "test_lab.py", "test_own_car_evening.py", "test_quick_car_page.py",
+    "test_left_and_found.py", "test_keyboard.py",
 )  # fmt: skip
 
 
@@ -37,9 +42,39 @@ def pytest_collection() -> Iterator[None]:
         return (yield)
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """The longest stories first, so that no worker is alone with them at the end."""
-    items.sort(key=lambda item: item.path.name not in LONGEST)
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Each worker begins with some of the longest stories, so that none is alone with them at the end."""
+    workers = getattr(config, "workerinput", {}).get("workercount", 1)
+    items[:] = dealt(items, [_place(one) for one in items], workers)
+
+
+def _place(item: pytest.Item) -> Place | None:
+    """Files stay together, for what their tests share; those of the first share nothing."""
+    if item.path.name not in LONGEST:
+        return None
+    place = LONGEST.index(item.path.name)
+    return place, "" if place else item.name
+
+
+def dealt(items: Sequence[T], places: Sequence[Place | None], workers: int) -> list[T]:
+    """The items in as many equal parts as there are workers, as xdist splits them, the longest first in each.
+
+    The longest, which have a place, are dealt out by turns in the order of their places.
+    """
+    stories: dict[Place, list[T]] = {place: [] for place in sorted(one for one in places if one)}
+    others: list[T] = []
+    for item, place in zip(items, places, strict=True):
+        (others if place is None else stories[place]).append(item)
+    longest = list(stories.values())
+    order: list[T] = []
+    for worker in range(workers):
+        most = (len(items) - len(order)) // (workers - worker)
+        begun = [one for story in longest[worker::workers] for one in story]
+        room = max(0, most - len(begun))
+        order += begun + others[:room]
+        del others[:room]
+    return order
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
