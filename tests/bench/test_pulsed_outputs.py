@@ -105,6 +105,17 @@ def test_a_command_that_does_not_arrive_makes_the_fan_roar(fault: str, code: set
     assert fault in {bench.trace[cause].text.removeprefix("given: ") for cause in event.causes}
 
 
+def test_a_driver_that_limits_its_current_pulls_a_short_of_one_ohm_down_by_two_volts() -> None:
+    """2 A through 1 ohm beside the fan's 1000: the pin falls by 2 V, and without a limit by two thirds."""
+    bench = started("short ECM.C1.14 to BAT+ 1 ohm")
+    picture = read(bench, "scope ECM.radiator_fan to ECM.GND for 50 ms")
+    assert isinstance(picture, Picture)
+    (one,) = picture.channels
+    between_ohm = 1 / (1 / 1.0 + 1 / PULL_OHM + 1 / SENSE_OHM)
+    assert float(one.volt.max() - one.volt.min()) == pytest.approx(2.0 * between_ohm, abs=0.1)
+    assert {"P0692-12"} == engine_codes(bench)
+
+
 def test_a_fan_without_supply_is_still_and_its_command_wire_is_low() -> None:
     """Nothing pulls the wire up: the code is that of a short to ground or an open circuit."""
     bench = started("pull F26")
