@@ -27,7 +27,7 @@ from sim.vehicle.edits import apply_all, is_theory, parse_edit
 from sim.vehicle.problems import EditProblem
 
 LISTS = ("after", "arrives", "before", "tools", "proof", "safety", "hints", "solution")
-GUIDE_LISTS = ("wrong_turns", "ask")
+GUIDE_LISTS = ("wrong_turns", "ask", "expect", "transfer")
 OF_A_FAULT = ("arrives", "solution", "why")
 SAID = ("words", "complaint", "answers")  # of a further fault only where it is not what is said of the first
 READS_ONLY = ("scan", "save", "clear", "unlock")

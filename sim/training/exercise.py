@@ -102,25 +102,27 @@ class WorkOrder(Part):
 class Guide(Part):
     """For the instructor: why the car shows what it shows, usual wrong turns, what to ask.
 
-    `answers`: one for each question of `ask`, in their order. `transfer`: how this is done on a real car.
+    `expect`: what a good answer says, one for each question of `ask`, in their order. `transfer`: how this is done on a real car.
     """
 
     why: str = Field(min_length=1, max_length=2000)
     wrong_turns: Sentences = ()
     ask: Sentences = ()
-    answers: Sentences = ()
+    expect: Sentences = ()
     transfer: Sentences = ()
 
     @model_validator(mode="after")
     def _an_answer_for_each_question(self) -> Guide:
-        if self.answers and len(self.answers) != len(self.ask):
-            raise ValueError(f"{len(self.ask)} questions in `ask`, but {len(self.answers)} `answers`")
+        if self.expect and len(self.expect) != len(self.ask):
+            raise ValueError(
+                f"{len(self.ask)} questions in `ask`, but {len(self.expect)} answers in `expect`"
+            )
         return self
 
     @property
-    def answered(self) -> tuple[tuple[str, str], ...]:
-        """Each question with its answer, empty if the guide has none."""
-        return tuple(zip_longest(self.ask, self.answers, fillvalue=""))
+    def asked(self) -> tuple[str, ...]:
+        """Each question, with its answer if the guide has one."""
+        return tuple(" ".join(one).rstrip() for one in zip_longest(self.ask, self.expect, fillvalue=""))
 
 
 class OtherFault(Part):

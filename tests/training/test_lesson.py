@@ -61,6 +61,26 @@ def test_the_worksheet_tells_nothing_that_is_hidden(first: Lesson) -> None:
     assert first.exercise.work_order.customer in shown
 
 
+def test_the_teachers_sheet_answers_its_questions() -> None:
+    """Question, answer and transfer to a real car are on the teacher's sheet, and not on the worksheet."""
+    exercise = exercise_from_text(TEXTS["75-spilled-aquarium"], "75-spilled-aquarium.yaml")
+    told = Lesson("75", exercise, (), ())
+    sheet, work = as_html(told, ["teacher"]), as_html(told, ["worksheet"])
+    for words in ("signal invalid", "write down part number"):
+        assert words in sheet
+        assert words not in work
+        assert words in as_text(told)
+
+
+def test_an_answer_too_few_is_refused() -> None:
+    """A guide that answers has an answer for each of its questions."""
+    text = TEXTS["75-spilled-aquarium"]
+    first = text.index("    - >-\n      87 is")
+    second = text.index("    - They name the same module")
+    with pytest.raises(FileProblem, match="3 questions in `ask`, but 2 answers"):
+        exercise_from_text(text[:first] + text[second:], "x.yaml")
+
+
 def test_the_plan_adds_up(first: Lesson) -> None:
     """The phases are the lesson, and the work has at least the labor time that is planned."""
     assert first.minutes == sum(phase.minutes for phase in first.phases)

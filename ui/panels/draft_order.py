@@ -75,6 +75,8 @@ def guide(draft: dict[str, str], fault: int) -> None:
     text_field(draft, of_fault("why", fault), 3, most=2000)
     text_field(draft, "wrong_turns", 2)
     text_field(draft, "ask", 2)
+    text_field(draft, "expect", 2)
+    text_field(draft, "transfer", 2)
 
 
 def check_and_save(draft: dict[str, str]) -> None:

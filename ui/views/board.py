@@ -257,7 +257,12 @@ def _guide(exercise: Exercise) -> str:
         which = f" in car {number + 1}" if exercise.others else ""
         hidden = ", ".join(f"`{edit}`" for edit in one.arrives) or "nothing"
         lines += [f"Hidden{which}: {hidden}", "", one.guide.why, ""]
-    for words, several in (("Usual wrong turns", exercise.guide.wrong_turns), ("Ask", exercise.guide.ask)):
+    guide = exercise.guide
+    for words, several in (
+        ("Usual wrong turns", guide.wrong_turns),
+        ("Ask", guide.asked),
+        ("On a real car", guide.transfer),
+    ):
         if several:
             lines += [f"**{words}**", *(f"- {one}" for one in several), ""]
     return "\n".join(lines)
