@@ -102,7 +102,8 @@ class WorkOrder(Part):
 class Guide(Part):
     """For the instructor: why the car shows what it shows, usual wrong turns, what to ask.
 
-    `expect`: what a good answer says, one for each question of `ask`, in their order. `transfer`: how this is done on a real car.
+    `expect`: what a good answer says, one for each question of `ask`, in their order.
+    `transfer`: how this is done on a real car.
     """
 
     why: str = Field(min_length=1, max_length=2000)
