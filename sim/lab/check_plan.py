@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from sim.bench.action_words import sentence_of
 from sim.lab.bounded_search import BoundedSearch
 from sim.lab.checks import Check
-from sim.lab.next_check import CauseComparison, compared
+from sim.lab.next_check import CauseComparison, compared, thing_words
 from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.sequential import DiagnosticTest, Sequencing, expected_cost
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
@@ -192,8 +192,9 @@ class _Planner:
 
 def _without_the_check(check: Check, shown: Sequence[str]) -> list[str]:
     """Outcomes in words that do not repeat which action of the check shows them, where it is but one."""
-    only = next((text for text in check.actions if all(one.startswith(f"{text}: ") for one in shown)), None)
-    return [one.removeprefix(f"{only}: ") for one in shown]
+    named = [f"{thing_words(action)}: " for action in check.actions]
+    only = next((name for name in named if all(one.startswith(name) for one in shown)), "")
+    return [one.removeprefix(only) for one in shown]
 
 
 def _end(car: Car, causes: Sequence[PossibleCause], share: float) -> PlanEnd:

@@ -23,8 +23,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import isfinite
 
 from sim.bench.action_words import sentence_of, words_of
+from sim.instruments.result import digits
 from sim.lab.check_outcomes import Findings, outcomes_alike, shown_in_final_state, shown_in_runs
 from sim.lab.checks import Check, possible_checks
 from sim.lab.odds import odds
@@ -37,6 +39,10 @@ from sim.vehicle.car import Car
 from sim.vehicle.reading import car_from_text
 
 MOST_CAUSES = 50  # the likeliest are compared; the others weigh next to nothing
+READ_IN = {
+    "measure volts": "V", "measure minimum": "V", "measure maximum": "V", "load": "V", "measure ohms": "Ω",
+    "measure amps": "A", "measure clamp": "A",
+}  # fmt: skip
 HALF = 0.1  # this near to half and half a check is said to halve
 
 
@@ -230,10 +236,22 @@ def _words(seen: Findings, others: Sequence[Findings]) -> str:
     """What is particular about one outcome: everything in which it differs from any other."""
     things = dict.fromkeys(what for other in others for what in other)
     telling = [what for what in things if any(other.get(what) != seen.get(what) for other in others)]
-    return "; ".join(f"{_plain(what)}: {value_words(seen.get(what))}" for what in telling)
+    return "; ".join(f"{_plain(what)}: {_value(what, seen.get(what))}" for what in telling)
+
+
+def _value(what: str, value: str | float | None) -> str:
+    """What a check shows, a number as the meter would."""
+    unit = next((unit for start, unit in READ_IN.items() if what.startswith(start)), None)
+    return (
+        digits(value, unit) if unit and isinstance(value, float) and isfinite(value) else value_words(value)
+    )
+
+
+def thing_words(action: str) -> str:
+    """What an action of a check brings to light is called so: a look as its button is."""
+    return words_of(action) if action.startswith("look ") else action
 
 
 def _plain(what: str) -> str:
-    """A thing that a check brings to light, as its button calls it, without its number."""
-    plain = what.rpartition(" (")[0]
-    return words_of(plain) if plain.startswith("look ") else plain
+    """A thing that a check brings to light, without its number."""
+    return thing_words(what.rpartition(" (")[0])

@@ -1,5 +1,7 @@
 """The next best check."""
 
+import re
+
 import pytest
 
 from sim.catalogue import vehicle_text
@@ -88,6 +90,16 @@ def test_what_changes_the_car_is_thought_of_where_nothing_else_tells_or_where_it
     best = next_check(on_the_bus, workshop=here).best
     assert best is not None
     assert "unplug TCM.C1" in best.check.actions
+
+
+def test_a_number_reads_as_on_the_meter_and_a_look_as_on_its_button(six: str, here: Workshop) -> None:
+    """What a check may show has its unit, and names an inspection in words."""
+    found = causes(six, ["pull F2", "unplug TCM.C1"], here)
+    both = "measure volts F2.2 to BAT-", "look F2"
+    advice = next_check(found, checks=[Check(both, 2.0, passive=True)], workshop=here)
+    shown = [one.shows for one in advice.ranked[0].outcomes]
+    assert 2 == len(shown)
+    assert all(re.match(r"measure volts F2.2 to BAT-: [\d.]+ m?V; Inspect F2: ", one) for one in shown), shown
 
 
 def test_a_chain_of_equals_is_halved(six: str, here: Workshop) -> None:

@@ -131,6 +131,7 @@ def test_a_shared_computer_blocks_no_practice(records: Records, clock: Clock) ->
     """Who has handed the exam in at this computer holds up no one of another class who practices later."""
     morning, evening = records.classes.open("Morning"), records.classes.open("Evening")
     practice = records.assignments.give(evening.id, STORED, practice=True)
+    records.classes.take_list(evening.id, [Listed("Zoe", "")])  # their instructor knows who she is
     zoe, _ = records.students.join(evening.join_code, "Zoe", browser="shared")
     clock.now_s += 60.0
     exam = records.assignments.give(morning.id, STORED)
