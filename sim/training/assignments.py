@@ -46,7 +46,7 @@ class Assignments:
             "class_id": class_id,
             "exercise": exercise.exercise,
             "practice": practice,
-            "varied": varied,
+            "varied": varied and bool(exercise.others),  # with one fault there is nothing to vary
             "assigned_s": self._store.clock(),
             "begins_s": begins_s if begins_in_min and not practice else None,
             "due_s": begins_s + 60 * lasts_min if lasts_min and not practice else None,

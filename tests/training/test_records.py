@@ -174,6 +174,14 @@ def test_neighbors_of_a_varied_exercise_have_different_cars(records: Records) ->
     assert all(one != other for one, other in pairwise(hidden))
 
 
+def test_an_exercise_with_one_fault_is_not_called_varied(records: Records) -> None:
+    """The instructor who asks for different faults is told that there is but one."""
+    group = records.classes.open("Tuesday")
+    alone = shipped_exercises()["32-after-summer-camp"].read_text(encoding="utf-8")
+    given = [records.assignments.give(group.id, file, varied=True) for file in (FIRST, alone)]
+    assert [True, False] == [one.varied for one in given]
+
+
 def test_an_exercise_stays_as_it_was_given(records: Records) -> None:
     """An attempt keeps the text of the exercise file that was given."""
     _, _, work = begun(records)
