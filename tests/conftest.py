@@ -4,11 +4,14 @@ import os
 import shutil
 import sys
 from collections.abc import Iterator, Sequence
+from compileall import compile_dir
 from typing import TypeVar
 
 import pytest
 from hypothesis import settings
 
+import sim
+import ui
 from sim.garbage import kept_for_good
 
 # Times on a shared machine say nothing about the code; a test that needs a limit states its own.
@@ -33,6 +36,13 @@ def pytest_xdist_auto_num_workers() -> int:
     """
     cores = os.cpu_count() or 1
     return cores + cores // 2
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Compile the program once, for the hundreds of processes that tests start, where none keeps bytecode."""
+    if not hasattr(config, "workerinput"):
+        for room in (sim, ui):
+            compile_dir(room.__path__[0], quiet=2)
 
 
 @pytest.hookimpl(wrapper=True)
