@@ -159,7 +159,7 @@ def test_a_stranger_who_joins_during_an_exam_waits_for_its_release(url: str) -> 
     records.close()
 
 
-@pytest.mark.parametrize("shared", ["opened by one", "taught by both"])
+@pytest.mark.parametrize("shared", ["opened by one", "taught by both", "exam of both"])
 def test_who_joined_before_under_another_name_waits_in_classes_of_one_instructor(
     records: Records, group: ClassRow, shared: str
 ) -> None:
@@ -167,6 +167,7 @@ def test_who_joined_before_under_another_name_waits_in_classes_of_one_instructor
     opened_by = 1 if shared == "opened by one" else 2
     evening = records.classes.open("Evening", opened_by=opened_by)
     records.classes.teach_together(evening.id, [1] if shared == "taught by both" else [])
+    records.classes.teach_together(group.id, [2] if shared == "exam of both" else [])
     second_name, _ = records.students.join(evening.join_code, "Zoe", browser="a phone")
     task = records.assignments.give(evening.id, STORED, practice=True)
     exam = records.assignments.give(group.id, STORED)
