@@ -37,12 +37,14 @@ def test_the_curriculum_has_its_cars_and_levels() -> None:
 
 @pytest.mark.parametrize("name", EXERCISES)
 def test_an_exercise_is_complete(name: str) -> None:
-    """Every shipped exercise has three hints, cautions, a guide, a history and a drive."""
+    """Every shipped exercise has three hints, cautions, a guide with answers, a history and a drive."""
     one = EXERCISES[name]
     assert 3 == len(one.hints)
     assert one.safety
     assert one.guide.wrong_turns
     assert one.guide.ask
+    assert len(one.guide.ask) == len(one.guide.expect)
+    assert one.guide.transfer
     assert one.work_order.history
     assert one.before
 
