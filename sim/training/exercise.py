@@ -103,7 +103,7 @@ class Guide(Part):
     """For the instructor: why the car shows what it shows, usual wrong turns, what to ask.
 
     `expect`: what a good answer says, one for each question of `ask`, in their order.
-    `transfer`: how this is done on a real car.
+    `transfer`: how this is done on a real vehicle, without those words: its heading says them.
     """
 
     why: str = Field(min_length=1, max_length=2000)

@@ -167,7 +167,7 @@ def as_text(told: Lesson) -> str:
     for phase in told.phases:
         lines += ["", f"{phase.minutes} min  {phase.title}", *(f"  {what}" for what in phase.what)]
     lines += [f"{SPOKEN[question]} “{answer.says}”" for question, answer in one.answers.items()]
-    lines += [*one.guide.asked, *(f"On a real car: {said}" for said in one.guide.transfer)]
+    lines += [*one.guide.asked, *(f"On a real vehicle: {said}" for said in one.guide.transfer)]
     for number, fault in enumerate(told.faults, start=1):
         which = f" {number}" if len(told.faults) > 1 else ""
         lines += ["", f"Hidden{which}: {'; '.join(fault.hidden)}", f"  {fault.why}"]

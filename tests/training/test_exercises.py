@@ -45,6 +45,7 @@ def test_an_exercise_is_complete(name: str) -> None:
     assert one.guide.ask
     assert len(one.guide.ask) == len(one.guide.expect)
     assert one.guide.transfer
+    assert not [said for said in one.guide.transfer if said.startswith("On a real")], "its heading says that"
     assert one.work_order.history
     assert one.before
 

@@ -66,10 +66,11 @@ def test_the_teachers_sheet_answers_its_questions() -> None:
     exercise = exercise_from_text(TEXTS["75-spilled-aquarium"], "75-spilled-aquarium.yaml")
     told = Lesson("75", exercise, (), ())
     sheet, work = as_html(told, ["teacher"]), as_html(told, ["worksheet"])
-    for words in ("signal invalid", "write down part number"):
+    for words in ("signal invalid", "Write down part number"):
         assert words in sheet
         assert words not in work
         assert words in as_text(told)
+    assert "On a real vehicle: Write down part number" in as_text(told)
 
 
 def test_an_answer_too_few_is_refused() -> None:

@@ -39,7 +39,7 @@ LABELS = {
     "wrong_turns": "usual wrong turns (one in each line)",
     "ask": "what to ask (one in each line)",
     "expect": "what a good answer says (one in each line, as many as questions)",
-    "transfer": "how this is done on a real car (one in each line)",
+    "transfer": "how this is done on a real vehicle (one in each line)",
     "file": "file name, such as quiet-gearbox",
 }
 NEEDED = ("exercise", "topic", "customer", "words", "goal", "why")

@@ -261,7 +261,7 @@ def _guide(exercise: Exercise) -> str:
     for words, several in (
         ("Usual wrong turns", guide.wrong_turns),
         ("Ask", guide.asked),
-        ("On a real car", guide.transfer),
+        ("On a real vehicle", guide.transfer),
     ):
         if several:
             lines += [f"**{words}**", *(f"- {one}" for one in several), ""]
