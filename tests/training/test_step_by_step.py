@@ -19,7 +19,12 @@ from tests.training.seen import seen
 EXERCISES = {name: read_exercise(path) for name, path in shipped_exercises().items()}
 AIRBAG_WAIT_S = 600.0  # at least, if the maker's time is not known: common practice
 MOVED = ("plug", "unplug")
-RULES = ("Ignition off", "Battery off", "battery negative off", "Resistance is measured with the battery")
+WRITING = ("code", "flash", "calibrate", "match")
+CHARGED_V = 12.0  # a battery at rest below this is charged before anything is written; common practice
+RULES = (
+    "Ignition off", "Battery off", "battery negative off", "Resistance is measured with the battery",
+    "A charger at the", "Keep what was in it before", "and release it",
+)  # fmt: skip
 EVERY = os.environ.get("BUSBAY_LEAKS") == "all"
 CHECKED = [name for name, one in EXERCISES.items() if any(rule in " ".join(one.safety) for rule in RULES)]
 
@@ -48,6 +53,7 @@ def played(name: str) -> Played:
             found.told += told_by_a_refusal(attempt, hidden)
     if not is_repaired:
         found.told += told_by_a_refusal(attempt, hidden)
+    found.against += notes.left_undone
     return found
 
 
@@ -71,11 +77,20 @@ def told_by_a_refusal(attempt: Attempt, hidden: list[str]) -> list[str]:
 
 
 class Notes:
-    """The safety notes of an exercise, and since when the battery is off."""
+    """The safety notes of an exercise; since when the battery is off, what was read, what is switched on."""
 
     def __init__(self, exercise: Exercise) -> None:
         self._notes = " ".join(exercise.safety)
         self._battery_off_s: float | None = None
+        self._identified: set[str] = set()
+        self._commanded: set[str] = set()
+
+    @property
+    def left_undone(self) -> list[str]:
+        """Outputs that a solution leaves switched on by command, though the notes ask for their release."""
+        return [
+            f"not released: {module}" for module in sorted(self._commanded) if "and release it" in self._notes
+        ]
 
     def against(self, attempt: Attempt, action: str) -> list[str]:
         """What an action does against the notes; each with the note's first words."""
@@ -96,12 +111,30 @@ class Notes:
             and not is_off
         ):
             found.append(f"battery on: {action}")
+        found += self._written_into(attempt, verb, part, action)
         airbag = part.startswith("AIRBAG") and "irbag" in notes
         if moved and (near_airbags or airbag) and not waited:
             found.append(f"no waiting time: {action}")
         if part.startswith("FL") and verb in ("fit", "pull") and not is_off:
             found.append(f"battery on: {action}")
         return found
+
+    def _written_into(self, attempt: Attempt, verb: str, module: str, action: str) -> list[str]:
+        """What is written at a low battery or into an unread module; keeps what is switched on."""
+        if verb == "identify":
+            self._identified.add(module)
+        elif verb == "actuate":
+            self._commanded.add(module)
+        elif verb == "release":
+            self._commanded.discard(module)
+        elif verb in WRITING:
+            battery_v = attempt.bench.live.reading.between("BAT+", "BAT-") or 0.0
+            empty = "A charger at the" in self._notes and battery_v < CHARGED_V
+            unread = "Keep what was in it before" in self._notes and module not in self._identified
+            return [f"battery at {battery_v:.1f} V: {action}"] * empty + [
+                f"not read before: {action}"
+            ] * unread
+        return []
 
 
 @pytest.mark.parametrize("name", EXERCISES if EVERY else sorted({*CHECKED, *list(EXERCISES)[::3]}))
