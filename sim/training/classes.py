@@ -194,6 +194,13 @@ class Students:
                 here = here.where(students.c.hand_up_s.is_(None))
             connection.execute(here.values(hand_up_s=now_s if up else None))
 
+    def answer_hand(self, student_id: int) -> None:
+        """Lower a hand as the instructor does: the student's open page hears of it."""
+        self.raise_hand(student_id, up=False)
+        with writing(self._store.engine) as connection:
+            found = one(connection, select(students).where(students.c.id == student_id), "student")
+            notify(connection, found["class_id"])
+
     def sit_together(self, student_id: int, partner: str) -> None:
         """Name who works at the same desk; empty: no partner."""
         name = checked_name(partner, "student", LONGEST_NAME) if partner.strip() else ""

@@ -366,8 +366,10 @@ def test_the_board_has_first_who_needs_help(kept: Records, group: ClassRow) -> N
     rows = needs_first(kept.board(group.id))
     assert ["Bo", "Amara", "Cy", "Dee"] == [row.student for row in rows]
     assert rows[0].signs[0].startswith("hand up")
-    kept.students.raise_hand(bo.id, up=False)
+    before = kept.notices.latest(group.id).news
+    kept.students.answer_hand(bo.id)
     assert "Amara" == needs_first(kept.board(group.id))[0].student
+    assert before < kept.notices.latest(group.id).news  # so Bo's open page hears of it
 
 
 def test_two_at_one_desk_and_who_did_what(kept: Records, group: ClassRow) -> None:

@@ -1,6 +1,5 @@
 """A class in a real browser: opened, joined, watched, replayed, exported; an exercise written and solved."""
 
-import csv
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -8,21 +7,8 @@ import pytest
 from playwright.sync_api import Browser, Locator, Page, expect
 
 from sim.training.records import RECORDS_VARIABLE
-from tests.ui.browser import (
-    button,
-    choose_several,
-    front_end,
-    go,
-    hand_in,
-    opened,
-    panel,
-    redrawn,
-    say,
-    turn_to,
-)
-
-PASSPHRASE = "correct horse battery"
-SOON_MS = 15_000  # an open page asks for news every few seconds
+from tests.ui.browser import button, front_end, go, hand_in, opened, panel, redrawn, say, turn_to
+from tests.ui.school import SOON_MS, choose_passphrase, downloaded, give, join, open_class
 
 
 @pytest.fixture(scope="module")
@@ -39,39 +25,9 @@ def address(chromium: str, folder: Path) -> Iterator[str]:
 
 @pytest.fixture(scope="module")
 def instructor(started: Browser, address: str) -> Iterator[Page]:
-    page = opened(started, f"{address}/instructor", viewport={"width": 1366, "height": 900})
-    page.get_by_label("passphrase, 10").fill(PASSPHRASE)
-    page.get_by_label("once more").fill(PASSPHRASE)
-    button(page, "Choose it")
-    expect(page.get_by_label("name of a new class")).to_be_visible()
-    page.wait_for_function("document.cookie.includes('busbay_instructor=')")
+    page = choose_passphrase(started, address)
     yield page
     page.close()
-
-
-def joined(started: Browser, address: str, code: str, name: str) -> Page:
-    page = opened(started, f"{address}/join", viewport={"width": 1366, "height": 900})
-    page.get_by_label("class code").fill(code)
-    page.get_by_label("your name").fill(name)
-    button(page, "Join")
-    return page
-
-
-def open_class(page: Page, address: str, name: str) -> str:
-    """Open a class and read its code off the screen."""
-    go(page, f"{address}/classes")
-    page.get_by_label("name of a new class").fill(name)
-    button(page, "Open it")
-    label = page.locator(".joincode").get_attribute("aria-label")
-    assert label is not None
-    return label.removeprefix("class code ").replace(" ", "")
-
-
-def give(instructor: Page, exercise: str, title: str) -> None:
-    """The instructor gives the class an exercise."""
-    choose_several(instructor, "give the class, in this order", exercise)
-    button(instructor, "Give")
-    expect(instructor.locator(".st-key-given_table")).to_contain_text(title)
 
 
 def watch(instructor: Page, address: str, steps: dict[str, str]) -> Locator:
@@ -108,23 +64,19 @@ def replay(instructor: Page, board: Locator, student: str, first: str, last: str
         expect(instructor.locator(".st-key-replay_step")).to_contain_text(words)
 
 
-def results(instructor: Page, address: str, path: Path) -> dict[str, dict[str, str]]:
+def results(instructor: Page, address: str) -> dict[str, dict[str, str]]:
     """The instructor downloads the results of the class: rows by student."""
     go(instructor, f"{address}/classes")
-    with instructor.expect_download() as download:
-        instructor.get_by_role("button", name="Results as CSV").click()
-    download.value.save_as(path)
-    with path.open(encoding="utf-8-sig", newline="") as file:
-        return {row["student"]: row for row in csv.DictReader(file)}
+    return {row["student"]: row for row in downloaded(instructor, "Results as CSV")}
 
 
 def test_a_class_is_opened_worked_watched_replayed_and_exported(
-    instructor: Page, started: Browser, address: str, tmp_path: Path
+    instructor: Page, started: Browser, address: str
 ) -> None:
     """An instructor and two students go through a whole lesson, each in a browser of their own."""
     code = open_class(instructor, address, "Tuesday")
     give(instructor, "02-left-in-storage", "Left in storage")
-    amara, bo = (joined(started, address, code, name) for name in ("Amara", "Bo"))
+    amara, bo = (join(started, address, code, name) for name in ("Amara", "Bo"))
     for student in (amara, bo):
         button(student, "Begin: Left in storage")
     panel(amara, "Seat")
@@ -138,7 +90,7 @@ def test_a_class_is_opened_worked_watched_replayed_and_exported(
     hand_in(bo, "F2", "missing")
     expect(board.locator("tr", has_text="Bo")).to_contain_text("handed in", timeout=SOON_MS)
     replay(instructor, board, "Bo", "1 of 2: Inspect F2", "2 of 2: Fit F2")
-    rows = results(instructor, address, tmp_path / "results.csv")
+    rows = results(instructor, address)
     assert ("pull F2", "") == (rows["Bo"]["named"], rows["Amara"]["named"])
     for student in (amara, bo):
         student.close()
@@ -198,7 +150,7 @@ def test_an_exercise_is_written_by_breaking_a_car_and_solved_by_a_student(
     assert "pull F14" in (folder / "busbay/exercises/bakers-other-car.yaml").read_text("utf-8")
     button(instructor, "Give it")
 
-    student = joined(started, address, code, "Cy")
+    student = join(started, address, code, "Cy")
     button(student, "Begin: The baker's other car")
     expect(student.get_by_text("It cranks and cranks.")).to_be_visible()
     say(student, "scan", "save before", "look F14", "fit F14", "key run", "clear", "wait 10 s", "scan")

@@ -58,8 +58,10 @@ def test_the_board_on_the_projector_has_no_marks_and_no_help_for_the_instructor(
 
 
 def test_the_classes_on_the_projector_are_the_way_in(records: Records) -> None:
-    """The code and the exercises, but no student's data and no list of who may join."""
+    """The code and the exercises, but no student's data, no list of who may join and nothing to change."""
     shown = on_the_projector(records, classes_page)
     assert has_drawn(shown, " ".join(records.classes.listed()[0].join_code))
     assert has_drawn(shown, "Left in storage")
-    assert [] == [one.label for one in shown.expander]
+    assert [] == [one.label for one in (*shown.expander, *shown.button, *shown.warning)]
+    records.classes.close(records.classes.listed()[0].id)
+    assert [] == [one.label for one in on_the_projector(records, classes_page).button]

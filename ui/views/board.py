@@ -151,7 +151,7 @@ def _student_now() -> StudentRow:
 @classroom.instructor_only
 def _answered() -> str:
     student = _student_now()
-    classroom.records().students.raise_hand(student.id, up=False)
+    classroom.records().students.answer_hand(student.id)
     return f"{student.name}'s hand is answered"
 
 

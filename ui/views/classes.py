@@ -91,11 +91,14 @@ def _opened() -> str:
 def _code(group: ClassRow) -> None:
     if group.closed_s is not None:
         st.caption("This class is closed to new students. Work in progress can be finished.")
-        button("Open it again", "reopen_class", partial(_close, False))
+        if not projector.is_on():
+            button("Open it again", "reopen_class", partial(_close, False))
         return
     with st.container(border=True, key="join_code_box"):
         found = reach.for_students("join")
         sheet.show(join_code(group.join_code, found.address), "join_code_sheet")
+        if projector.is_on():
+            return  # what to change about it is for the instructor's own screen
         if found.hint:
             st.warning(found.hint, icon=":material/wifi_off:")
         with st.container(horizontal=True):
