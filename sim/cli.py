@@ -10,6 +10,7 @@ from sim.garbage import kept_for_good
 from sim.interrupt import BY_CTRL_C, STOPPED, ctrl_c_ends_at_once, told
 
 with ctrl_c_ends_at_once():
+    import errno
     import os
     import sys
     from collections.abc import Mapping, Sequence
@@ -108,6 +109,7 @@ GROUPS: Mapping[str, tuple[Row, ...]] = {
         Row("check-advice", "Measure what the next best check saves.", CHECKS, "check_advice"),
     ),
 }
+FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO}  # what a disk says that takes no more
 COMMANDS = {row.name: row for rows in GROUPS.values() for row in rows}
 
 
@@ -179,6 +181,7 @@ def completion(shell: str) -> None:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one subcommand and return its exit status; bad arguments end in one line and status 2."""
     words = sys.argv[1:] if arguments is None else list(arguments)
+    _have_outputs()
     try:
         if asked := os.environ.get(COMPLETES):
             return shell_complete(BUSBAY, {}, "busbay", COMPLETES, asked)
@@ -200,8 +203,23 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _let_go_of_output()
         return 0
     except OSError as error:
-        return told(f"{error.filename}: {error.strerror}" if error.filename else str(error), 1)
+        return told(_of_the_system(error), 1)
     return status or 0
+
+
+def _have_outputs() -> None:
+    """Let what is printed go nowhere where a shell has closed an output (`>&-`): Python has None for it."""
+    if sys.stdout is None:
+        sys.stdout = os.fdopen(os.open(os.devnull, os.O_WRONLY), "w", encoding="utf-8")
+    if sys.stderr is None:
+        sys.stderr = os.fdopen(os.open(os.devnull, os.O_WRONLY), "w", encoding="utf-8")
+
+
+def _of_the_system(error: OSError) -> str:
+    """What the operating system refused: a file, the output on a full disk, or something else."""
+    if error.filename:
+        return f"{error.filename}: {error.strerror}"
+    return f"the output cannot be written: {error.strerror}" if error.errno in FULL else str(error)
 
 
 def _read_on(problem: Exception) -> str:

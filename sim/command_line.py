@@ -15,7 +15,7 @@ import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields, is_dataclass
-from functools import partial, reduce, wraps
+from functools import reduce, wraps
 from io import StringIO
 from pathlib import Path
 from textwrap import indent
@@ -325,18 +325,34 @@ def progress(what: str) -> Iterator[Told]:
 
 
 def write_new(path: Path, text: str) -> None:
-    """Write a file that does not exist yet; raises `Problem` for one that does."""
-    _write(path, partial(path.open, "x", encoding="utf-8"), text)
+    """Write a file that does not exist yet; raises `Problem` for one that does.
+
+    What could not be written to its end is taken away again: it would be in the way of the next try.
+    """
+    with _or_a_problem(path), path.open("x", encoding="utf-8") as file:
+        try:
+            file.write(text)
+            file.flush()
+        except OSError:
+            path.unlink()
+            raise
 
 
 def write_over(path: Path, text: str) -> None:
     """Write a file, also over an existing one."""
-    _write(path, partial(path.open, "w", encoding="utf-8"), text)
+    with _or_a_problem(path), path.open("w", encoding="utf-8") as file:
+        file.write(text)
 
 
-def _write(path: Path, opened: Callable[[], Any], text: str) -> None:
+def write_told(path: Path, text: str) -> None:
+    """Write a file, also over an existing one, and say so beside the results: on the error output."""
+    write_over(path, text)
+    print(f"{path} is written.", file=sys.stderr)
+
+
+@contextmanager
+def _or_a_problem(path: Path) -> Iterator[None]:
     try:
-        with opened() as file:
-            file.write(text)
+        yield
     except OSError as error:
         raise Problem(f"{path} cannot be written: {error.strerror}") from None

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import getpass
 import io
 import os
+import resource
 import signal
+import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -21,12 +24,14 @@ from sim.bench.observations import OBSERVATION_VERBS
 from sim.bench.words import ACTIONS, sentences_of
 from sim.catalogue import find_car, shipped_cars, shipped_cases
 from sim.cli import COMMANDS, COMPLETES, main
-from sim.command_line import keys_of, progress, table_text
+from sim.command_line import keys_of, progress, table_text, write_new
 from sim.interrupt import STOPPED
 from sim.training.records import Records
 from sim.training.upkeep import save_copy
 from sim.vehicle.edits import EDIT_VERBS
+from sim.vehicle.problems import Problem
 
+ROOT = Path(__file__).resolve().parent.parent
 CASE = """
 case: A silent gearbox
 car: six-modules
@@ -37,7 +42,7 @@ stories: {fuse: {edits: [pull F2]}, plug: {edits: [unplug TCM]}}
 experiments: [look F2]
 """
 SCAN = ["--do", "press start", "--do", "wait 1 s", "--do", "scan"]
-ONE = ["--workers", "1"]
+ONE = ["--workers", "1", "--cache", "runs"]
 # the quickest use of each subcommand; a new one needs its row here
 QUICK: dict[str, list[str]] = {
     "cars": [],
@@ -73,12 +78,31 @@ QUICK: dict[str, list[str]] = {
     "check-search": ["six-modules", "--edits", "3", "--pairs", "2", *ONE],
     "check-advice": ["six-modules", "--edits", "3", "--faults", "2", "--draws", "1", "--searched", "1", *ONE],
 }
+LAB = [
+    "what-if",
+    "case",
+    "new-case",
+    "causes",
+    "next-check",
+    "plan",
+    "codes",
+    "pairs",
+    "check-search",
+    "check-advice",
+]
 SERVERS = {"bay", "serve"}  # they end in order with Ctrl-C: `test_architecture.py`, `link/test_commands.py`
 
 
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder of finished runs."""
+    return tmp_path_factory.mktemp("runs")
+
+
 @pytest.fixture(autouse=True)
-def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """The working folder, with a case, a scan report and a log."""
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, runs: Path) -> Path:
+    """The working folder, with a case, a scan report, a log, and the runs that other tests have made."""
+    (tmp_path / "runs").symlink_to(runs)
     (tmp_path / "case.yaml").write_text(CASE, encoding="utf-8")
     (tmp_path / "table.csv").write_text("ECM main\nBCM main\nCLUSTER main\n", encoding="utf-8")
     (tmp_path / "scan.txt").write_text("ECM U0101-87 present\nTCM is silent\n", encoding="utf-8")
@@ -177,7 +201,24 @@ def test_ctrl_c_while_it_is_loaded_ends_it_at_once(
     assert signal.default_int_handler is signal.getsignal(signal.SIGINT)
 
 
-@pytest.mark.parametrize("name", ["cars", "words", "run", "exercises"])
+def full() -> None:
+    """What a file on a full disk does."""
+    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+@pytest.mark.parametrize("name", ["cars", *LAB])
+def test_a_full_disk_is_one_sentence(
+    name: str, out: IO[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Output that has no room ends the command with what is wrong in words: no number, no traceback."""
+    with monkeypatch.context() as patched:
+        patched.setattr(sys, "stdout", Interrupted(full, out))
+        assert 1 == main([name, *QUICK[name]])
+    told = capsys.readouterr().err.splitlines()
+    assert "busbay: the output cannot be written: No space left on device" == told[-1]
+
+
+@pytest.mark.parametrize("name", ["cars", "words", "run", "exercises", *LAB])
 def test_a_reader_that_has_gone_is_no_error(
     name: str, out: IO[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -185,7 +226,7 @@ def test_a_reader_that_has_gone_is_no_error(
     with monkeypatch.context() as patched:
         patched.setattr(sys, "stdout", Interrupted(closed, out))
         assert 0 == main([name, *QUICK[name]])
-    assert "" == capsys.readouterr().err
+    assert [] == [line for line in capsys.readouterr().err.splitlines() if line.startswith(("busbay", "Tr"))]
 
 
 @pytest.mark.parametrize(
@@ -210,10 +251,47 @@ def test_wrong_use_is_one_sentence_and_status_2(
     assert 1 == told.count("\n")
 
 
-def test_a_file_that_cannot_be_written_is_one_sentence(capsys: pytest.CaptureFixture[str]) -> None:
-    """The sentence names the file and the reason."""
-    assert 1 == main(["run", "six-modules", "--do", "scan", "--trace", "no/trace.txt"])
-    assert "busbay: no/trace.txt cannot be written: No such file or directory\n" == capsys.readouterr().err
+@pytest.mark.parametrize(
+    ("name", "more"),
+    [
+        ("run", ["--trace"]), ("diagram", ["--out"]), ("what-if", ["--html"]), ("what-if", ["--csv"]),
+        ("case", ["--html"]), ("plan", ["--stories", "--html"]), ("codes", ["--html"]),
+        ("lesson", ["--html"]), ("debrief", ["--html"]),
+    ],
+)  # fmt: skip
+def test_a_file_is_told_when_it_is_written_and_when_it_cannot_be(
+    name: str, more: list[str], folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One sentence names the file, and the reason where there is none."""
+    made = [name, *QUICK[name], *more]
+    assert 1 == main([*made, "no/made.txt"])
+    assert (
+        "busbay: no/made.txt cannot be written: No such file or directory"
+        == capsys.readouterr().err.splitlines()[-1]
+    )
+    assert 0 == main([*made, "made.txt"])
+    assert "made.txt is written." == capsys.readouterr().err.splitlines()[-1]
+    assert (folder / "made.txt").stat().st_size
+
+
+def test_a_new_file_that_found_no_room_is_not_in_the_way(folder: Path) -> None:
+    """The half of a file is taken away, so that the next try finds no file of that name."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (3, before[1]))
+    try:
+        with pytest.raises(Problem, match=r"mine\.yaml cannot be written: File too large"):
+            write_new(folder / "mine.yaml", "a text")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert not (folder / "mine.yaml").exists()
+
+
+def test_a_closed_output_is_no_traceback() -> None:
+    """`busbay cars >&-` ends in silence, its errors too: Python has no output there at all."""
+    for words in ("cars", "pears"):
+        command = f"{sys.executable} -m sim.cli {words} >&- 2>&-"
+        run = subprocess.run(["sh", "-c", command], cwd=ROOT, capture_output=True, check=False)
+        assert ({"cars": 0, "pears": 2}[words], b"") == (run.returncode, run.stdout + run.stderr)
 
 
 class Terminal(io.StringIO):

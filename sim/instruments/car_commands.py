@@ -11,7 +11,7 @@ from ruamel.yaml import YAML
 
 from sim.bench.words import sentences_of, verbs_of
 from sim.catalogue import find_car, shipped_cars
-from sim.command_line import FILE, car_argument, command, print_json, print_table, write_over
+from sim.command_line import FILE, car_argument, command, print_json, print_table, write_told
 from sim.instruments.diagram import drawing
 from sim.instruments.module_diagram import face
 from sim.instruments.service import ServiceInformation
@@ -205,6 +205,6 @@ def diagram(car: str, name: str, out: Path | None) -> None:
     service = ServiceInformation(find_car(car))
     svg = (face if name in service.car.connectors else drawing)(service, name)
     if out:
-        write_over(out, svg)
+        write_told(out, svg)
     else:
         print(svg)

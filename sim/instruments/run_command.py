@@ -35,7 +35,7 @@ from sim.command_line import (
     print_table,
     progress,
     work_options,
-    write_over,
+    write_told,
 )
 from sim.instruments.read import shown
 from sim.instruments.result import Result
@@ -146,7 +146,7 @@ def run(
             print_step(step, events)
     reasons = tuple(Reasons(one, tuple(why(bench, one).to_edits().lines())) for one in asked)
     if trace:
-        write_over(trace, "".join(f"{line}\n" for line in bench.trace.lines()))
+        write_told(trace, "".join(f"{line}\n" for line in bench.trace.lines()))
     if as_json:
         print_json(Work(bench.base.title, bench.given, bench.seed, tuple(steps), reasons))
         return

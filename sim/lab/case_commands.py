@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from sim.catalogue import find_car, is_path, vehicle_text
-from sim.command_line import FILE, car_argument, command, print_json, progress, write_new, write_over
+from sim.command_line import FILE, car_argument, command, print_json, progress, write_new, write_told
 from sim.lab.case_file import as_case_file, case_from_text, find_case
 from sim.lab.command_options import Runs, case_argument, html_option, runs_options
 from sim.lab.next_check import next_check
@@ -40,9 +40,9 @@ def case(case: str, html: Path | None, report: Path | None, runs: Runs, as_json:
         table = try_stories(told, workshop=workshop, progress=tell)
         if report:
             found = rivals(told, workshop=workshop)
-            write_over(report, shop_report(table, next_check(found, every_kind=True, workshop=workshop)))
+            write_told(report, shop_report(table, next_check(found, every_kind=True, workshop=workshop)))
     if html:
-        write_over(html, table.as_html())
+        write_told(html, table.as_html())
     if as_json:
         print_json(case_told(table))
     elif not (html or report):

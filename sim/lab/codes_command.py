@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from sim.catalogue import STANDARD_INPUT, find_car
-from sim.command_line import CAR_HELP, FILE, command, print_json, shipped, write_over
+from sim.command_line import CAR_HELP, FILE, command, print_json, shipped, write_told
 from sim.lab.absent import absent_modules
 from sim.lab.absent_report import answer_words, codes_that_matter
 from sim.lab.case import Evidence
@@ -77,7 +77,7 @@ def codes(car: str, report: str, html: Path | None, as_json: bool) -> None:
         raise Problem("the report says nothing that is understood: it needs lines with modules and codes")
     sections = codes_that_matter(found, seen)
     if html:
-        write_over(html, as_html("Which codes matter", sections))
+        write_told(html, as_html("Which codes matter", sections))
     if as_json:
         print_json(_codes_told(found, seen, tuple(one.told for one in read.unread)))
     elif not html:

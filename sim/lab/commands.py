@@ -21,7 +21,7 @@ from sim.command_line import (
     sentences,
     work_options,
     write_new,
-    write_over,
+    write_told,
 )
 from sim.lab.case_file import find_case
 from sim.lab.check_plan import CheckPlan, PlanBranch, PlanStep, check_plan
@@ -99,7 +99,7 @@ def what_if(
         )  # fmt: skip
     for path, written in ((html, grid_html), (csv, grid_csv)):
         if path:
-            write_over(path, written(grid))
+            write_told(path, written(grid))
     if as_json:
         print_json(grid_told(grid))
     elif not (html or csv):
@@ -379,7 +379,7 @@ def plan(
         with progress("checks") as tell:
             made = check_plan(found, workshop=workshop, progress=tell)
     if html:
-        write_over(html, plan_page(made))
+        write_told(html, plan_page(made))
     elif as_json:
         print_json(_plan_told(made))
     else:

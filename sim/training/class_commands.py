@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from sim.command_line import FILE, command, print_json, print_table, write_over
+from sim.command_line import FILE, command, print_json, print_table, write_told
 from sim.training.records import Records, records_url
 
 records_option = click.option(
@@ -51,7 +51,7 @@ def results(
     finally:
         kept.close()
     if out:
-        write_over(out, text)
+        write_told(out, text)
     else:
         print(text, end="")
 

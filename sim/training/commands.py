@@ -24,7 +24,7 @@ from sim.command_line import (
     progress,
     sentences,
     shipped,
-    write_over,
+    write_told,
 )
 from sim.lab.workshop import Workshop
 from sim.modules.facts import engine_told
@@ -353,7 +353,7 @@ def print_debrief(
     attempt.hand_in(work.causes, work.evidence)
     told = _debriefed(attempt, quick)
     if html:
-        write_over(html, as_html(told))
+        write_told(html, as_html(told))
     if as_json:
         print_json(_debrief_told(told))
     elif not html:

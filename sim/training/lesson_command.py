@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from sim.catalogue import shipped_exercises
-from sim.command_line import FILE, command, print_json, write_over
+from sim.command_line import FILE, command, print_json, write_told
 from sim.training.commands import exercise_argument
 from sim.training.exercise import find_exercise, read_exercise
 from sim.training.lesson import SHEETS, ExpectedFault, Sheet, as_html, as_text, lesson
@@ -35,7 +35,7 @@ def print_lesson(exercise: str, sheets: tuple[Sheet, ...], html: Path | None, as
     titles = {name: read_exercise(shipped[name]).exercise for name in found.after}
     told = lesson(exercise, found, titles)
     if html:
-        write_over(html, as_html(told, sheets or SHEETS))
+        write_told(html, as_html(told, sheets or SHEETS))
     if as_json:
         print_json(told.faults)
     elif not html:
