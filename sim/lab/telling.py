@@ -104,6 +104,13 @@ def untold(seen: Evidence) -> dict[str, Any]:
     return {what: value for what, value in seen.model_dump(exclude_defaults=True).items() if what not in told}
 
 
+def with_scan(seen: Evidence, scan: Evidence) -> Evidence:
+    """What was seen with what a scan shows in the place of what it said of the modules before."""
+    asked = ("answers", "silent", "codes", "no_codes", "no_other_codes")
+    others = {what: one for what, one in seen.model_dump(exclude_defaults=True).items() if what not in asked}
+    return Evidence.model_validate(others | scan.model_dump(exclude_defaults=True))
+
+
 def seen_words(seen: Evidence) -> list[str]:
     """The same in sentences again."""
     told = seen.model_dump(exclude_defaults=True)

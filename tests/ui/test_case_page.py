@@ -1,16 +1,20 @@
 """A case told by hand, handed over to What if and to the bay; a pool that began in the middle of a change."""
 
 import time
+from base64 import b64encode
 
 from streamlit.testing.v1 import AppTest
 
 from sim.catalogue import shipped_cases
+from sim.lab.case import Photo
 from sim.lab.case_file import read_case
 from sim.lab.workshop import OtherVersion, Progress, Stop, Workshop
 from ui.state import lab_work
 from ui.state.held import Held
 
 from .test_pages import held_of, opened, press
+
+DOT = b64encode(b"\x89PNG\r\n\x1a\n").decode()
 
 
 def on_case_page(name: str) -> AppTest:
@@ -150,6 +154,53 @@ def test_a_step_in_the_middle_is_inserted_changed_moved_and_removed() -> None:
     assert steps == app.session_state["case"].steps
     press(app, "case_work_undo")
     assert told[1] == app.session_state["case"].steps[0]
+
+
+def test_a_step_is_gone_with_the_button_that_took_it_out() -> None:
+    """The second press of a double click meets no button, and takes, adds or complains about nothing."""
+    app = on_case_page("ferry-night")
+    before = {one.key for one in app.button}
+    press(app, "case_drop")
+    assert set() == {one.key for one in app.button if (one.key or "").startswith("case_drop")} & before
+    app.text_area(key="step_do").set_value("wait 5 s").run()
+    before = {one.key for one in app.button}
+    press(app, "step_add")
+    assert set() == {one.key for one in app.button if (one.key or "").startswith("step_add")} & before
+
+
+def test_the_same_case_opened_twice_leaves_the_way_back_to_the_one_before() -> None:
+    """A double click on Open it can still be undone."""
+    app = on_case_page("ferry-night")
+    app.selectbox(key="case_shipped").select("beehive-ground").run()
+    press(press(app, "case_open"), "case_open")
+    press(app, "case_work_undo")
+    assert read_case(shipped_cases()["ferry-night"]) == app.session_state["case"]
+
+
+def test_what_is_wrong_is_told_where_the_button_is() -> None:
+    """A story without a name is told beside the story's fields, and no longer after another try elsewhere."""
+    app = press(on_case_page("ferry-night"), "story_add")
+    assert ("story", ["a story needs a name"]) == (
+        app.session_state["case_problem_at"],
+        [one.value for one in app.error],
+    )
+    app.text_area(key="step_do").set_value("wait 5 s").run()
+    assert not press(app, "step_add").error
+
+
+def test_a_photo_is_taken_out_of_its_step() -> None:
+    """Of two photos the one that is taken away goes, and the step keeps all else."""
+    app = on_case_page("ferry-night")
+    case = app.session_state["case"]
+    photos = tuple(Photo(name=f"{color}.png", data=DOT) for color in ("red", "green"))
+    step = case.steps[0].model_copy(update={"photos": photos})
+    app.session_state["case"] = case.model_copy(update={"steps": (step, *case.steps[1:])})
+    app.selectbox(key="case_step").select(1).run()
+    press(app, "case_edit")
+    left = next(one for one in app.multiselect if (one.key or "").startswith("step_photos_left"))
+    left.unselect(left.value[0]).run()
+    press(app, "step_add")
+    assert step.model_copy(update={"photos": photos[1:]}) == app.session_state["case"].steps[0]
 
 
 def test_date_and_odometer_are_kept_with_the_case() -> None:

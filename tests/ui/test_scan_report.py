@@ -39,6 +39,20 @@ def test_a_report_is_pasted_and_added_at_once() -> None:
     assert ("ABS",) == app.session_state["case"].steps[-1].seen.silent
 
 
+def test_what_else_was_seen_and_noted_goes_with_the_report() -> None:
+    """Actions, lamps, a reading and the note in the fields above go into the report's step."""
+    app = on_case_page("beehive-ground")
+    app.text_area(key="step_do").set_value("wait 2 s").run()
+    app.multiselect(key="step_seen").set_value(["engine stopped", "TCM is silent"]).run()
+    app.text_input(key="step_note").set_value("towed in").run()
+    app.text_area(key="step_report").set_value(REPORT).run()
+    press(app, "step_report_add")
+    step = app.session_state["case"].steps[-1]
+    assert (("wait 2 s", "scan"), "towed in") == (step.do, step.note)
+    assert ("stopped", ("ABS",)) == (step.seen.engine, step.seen.silent)
+    assert ("", []) == (app.text_input(key="step_note").value, app.multiselect(key="step_seen").value)
+
+
 def test_a_report_that_says_nothing_is_no_step() -> None:
     """A text without module or code adds nothing and says so."""
     app = on_case_page("beehive-ground")

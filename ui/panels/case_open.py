@@ -13,7 +13,7 @@ from sim.lab.suppositions import parts
 from sim.vehicle.problems import Problem
 from ui.panels.which_car import MINE, uploaded
 from ui.state import session
-from ui.state.case_now import open_text, take
+from ui.state.case_now import at_the, open_text, refuse, take
 from ui.state.held import Held
 
 IN_THE_BAY = "the car in the bay"
@@ -49,11 +49,13 @@ def _title(name: str) -> str:
 
 
 def _open() -> None:
+    at_the("")
     path = shipped_cases()[st.session_state.case_shipped]
     open_text(path.read_text(encoding="utf-8"), path.name)
 
 
 def _open_file() -> None:
+    at_the("")
     file = st.session_state.case_file
     if file is not None:  # taken away again
         open_text(file.getvalue().decode("utf-8", "replace"), file.name)
@@ -61,8 +63,9 @@ def _open_file() -> None:
 
 def _begin() -> None:
     state = st.session_state
+    at_the("")
     if not state.case_title:
-        state.case_problem = "give the case a name"
+        refuse("give the case a name")
         return
     # a case has a step; this one gives way to the first that is told
     step = {"do": "wait 2 s"}
@@ -72,7 +75,7 @@ def _begin() -> None:
         new["stories"] = {"nothing": {}}
         begun = take(as_case_file(new))
     except Problem as problem:
-        state.case_problem = problem
+        refuse(problem)
         return
     if begun:
         state.case_is_new = True

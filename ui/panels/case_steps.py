@@ -17,7 +17,8 @@ from sim.vehicle.car import Car
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.tables import numbered
-from ui.state.case_now import case_now, change, keep_for_undo
+from ui.panels.case_problem import tell_problem
+from ui.state.case_now import at_the, case_now, change, keep_for_undo
 
 PLACE = "step_place"  # where the fields go: at the end without it, else what it does and the step's number
 EDIT, BEFORE = "edit", "before"
@@ -41,7 +42,9 @@ def listed(case: Case) -> None:
         st.button("Insert before", key="case_insert", on_click=partial(_fill, BEFORE))
         st.button("Up", key="case_up", disabled=at == 1, on_click=partial(_move, -1))
         st.button("Down", key="case_down", disabled=at == count, on_click=partial(_move, 1))
-        st.button("Remove", key="case_drop", on_click=_drop)
+        # another count, another button: the second press of a double click takes no other step
+        st.button("Remove", key=f"case_drop {count}", on_click=_drop)
+    tell_problem("steps")
     photos = case.steps[at - 1].photos
     if photos:
         for photo in photos:
@@ -78,12 +81,15 @@ def clear() -> None:
     for key, value in FIELDS.items():
         st.session_state[key] = value
     st.session_state[PLACE] = None
-    st.session_state.step_photos_number = st.session_state.get("step_photos_number", 0) + 1
+    st.session_state.steps_told = st.session_state.get("steps_told", 0) + 1
 
 
-def photos_key() -> str:
-    """The key of the field for photos; another one empties it."""
-    return f"step_photos {st.session_state.get('step_photos_number', 0)}"
+def key_of(field: str) -> str:
+    """The key of what is there for one step only: the next step has another.
+
+    A field of files is emptied so, and the second press of a double click meets no button.
+    """
+    return f"{field} {st.session_state.get('steps_told', 0)}"
 
 
 def taken_from_fields(done: list[str]) -> CaseStep:
@@ -93,13 +99,32 @@ def taken_from_fields(done: list[str]) -> CaseStep:
     seen = seen_of(kept.step_seen, kept.step_reads, kept.step_within)
     if before is not None:
         seen = untold(before.seen) | seen
-    photos = (*(before.photos if before else ()), *_new_photos())
+    photos = (*(_left_photos(before) if before else ()), *_new_photos())
     told = {"do": done, "seen": seen, "note": kept.get("step_note", "").strip(), "photos": photos}
     return CaseStep.model_validate(told)
 
 
+def photos_left() -> None:
+    """The photos of the step that is changed, to take some of them out."""
+    at = place()
+    photos = case_now().steps[at[1] - 1].photos if at and at[0] == EDIT else ()
+    if photos:
+        st.multiselect(
+            "photos that stay with this step", range(len(photos)), range(len(photos)),
+            key=key_of("step_photos_left"), format_func=lambda k: f"{k + 1}. {photos[k].name}",
+            select_all=False,
+        )  # fmt: skip
+
+
+def _left_photos(step: CaseStep) -> list[Photo]:
+    left = st.session_state.get(key_of("step_photos_left"), range(len(step.photos)))
+    return [photo for k, photo in enumerate(step.photos) if k in left]
+
+
 def _new_photos() -> list[Photo]:
-    return [photo_of(file.name, file.getvalue()) for file in st.session_state.get(photos_key()) or ()]
+    return [
+        photo_of(file.name, file.getvalue()) for file in st.session_state.get(key_of("step_photos")) or ()
+    ]
 
 
 def put(step: CaseStep) -> bool:
@@ -146,6 +171,7 @@ def _sentences(seen: Evidence) -> list[str]:
 
 
 def _move(by: int) -> None:
+    at_the("steps")
     steps, at = list(case_now().steps), int(st.session_state.case_step) - 1
     if 0 <= at + by < len(steps):
         steps[at], steps[at + by] = steps[at + by], steps[at]
@@ -155,6 +181,7 @@ def _move(by: int) -> None:
 
 
 def _drop() -> None:
+    at_the("steps")
     steps, at = list(case_now().steps), int(st.session_state.case_step) - 1
     if len(steps) > 1 and at < len(steps):
         del steps[at]

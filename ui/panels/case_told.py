@@ -7,16 +7,17 @@ from functools import partial
 
 import streamlit as st
 
-from sim.lab.case import Case, CaseStep, Story
+from sim.lab.case import Case, Story
 from sim.lab.scan_report import read_report
-from sim.lab.telling import action_choices, seen_choices
+from sim.lab.telling import action_choices, seen_choices, with_scan
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem
 from ui.panels import case_steps, scan_report
+from ui.panels.case_problem import tell_problem
 from ui.panels.controls import named
 from ui.state import bench_jobs, work
-from ui.state.case_now import case_now, change
+from ui.state.case_now import at_the, case_now, change, refuse
 from ui.state.choices import lines_of
 
 
@@ -41,42 +42,47 @@ def steps(case: Case, car: Car) -> None:
         st.text_input("note, for the shop report", key="step_note", max_chars=1000, persist_state="session")
         st.file_uploader(
             "photos (PNG, JPEG; made small, without place and time)", type=["png", "jpg", "jpeg"],
-            accept_multiple_files=True, key=case_steps.photos_key(),
+            accept_multiple_files=True, key=case_steps.key_of("step_photos"),
         )  # fmt: skip
+        case_steps.photos_left()
+        tell_problem("step")
         with st.container(horizontal=True):
-            st.button(case_steps.save_words(), key="step_add", on_click=_add_step)
+            st.button(case_steps.save_words(), key=case_steps.key_of("step_add"), on_click=_add_step)
             if at is not None:
                 st.button("Leave it as it is", key="step_leave", on_click=case_steps.clear)
-    scan_report.as_a_step(car, _add_scan)
+    scan_report.as_a_step(car, _add_scan, case_steps.key_of("step_report_add"), partial(tell_problem, "scan"))
     scans = [step.seen for step in case.steps if step.seen.codes or step.seen.silent]
     scan_report.which_codes(car, scans[-1] if scans else None, "case_codes")
 
 
 def _add_step() -> None:
-    kept = st.session_state
+    at_the("step")
     try:
         step = case_steps.taken_from_fields(lines_of("step_do"))
     except Problem as problem:
-        kept.case_problem = str(problem)
+        refuse(str(problem))
         return
     except ValueError:
-        kept.case_problem = "enter what was done first"
+        refuse("enter what was done first")
         return
     case_steps.put(step)
 
 
 def _add_scan() -> None:
-    """A step with what the pasted report says; what else was done is taken from the field above."""
+    """A step with what the pasted report says; all else that the fields tell goes with it."""
     kept, case = st.session_state, case_now()
+    at_the("scan")
     seen = read_report(kept.step_report, case.whole_car).evidence()
     if not (seen.codes or seen.silent or seen.answers):
-        kept.case_problem = (
-            "the report says nothing that is understood: paste its lines with modules and codes"
-        )
+        refuse("the report says nothing that is understood: paste its lines with modules and codes")
         return
     done = lines_of("step_do")
-    step = CaseStep(do=tuple(done) if "scan" in done[-1:] else (*done, "scan"), seen=seen)
-    if case_steps.put(step):
+    try:
+        told = case_steps.taken_from_fields(done if "scan" in done[-1:] else [*done, "scan"])
+    except Problem as problem:  # a photo that is none
+        refuse(str(problem))
+        return
+    if case_steps.put(told.model_copy(update={"seen": with_scan(told.seen, seen)})):
         kept.step_report = ""
 
 
@@ -99,12 +105,15 @@ def stories(case: Case, car: Car) -> None:
     with st.expander("Another story", key="story_box"):
         st.text_input("its name", key="story_name", persist_state="session")
         _several("what it says about the car: faults, repairs, theories", catalogue(car), "story_edits")
-        st.button("Add this story", key="story_add", on_click=_add_story)
+        tell_problem("story")
+        st.button("Add this story", key=f"story_add {len(case.stories)}", on_click=_add_story)
     st.markdown("**Experiments** that could follow")
     st.caption(" · ".join("; ".join(one) for one in case.experiments) or "none yet")
     with st.expander("Another experiment", key="experiment_box"):
         action_lines("done, one action in each line", "experiment_do", car)
-        st.button("Add this experiment", key="experiment_add", on_click=_add_experiment)
+        tell_problem("experiment")
+        key = f"experiment_add {len(case.experiments)}"
+        st.button("Add this experiment", key=key, on_click=_add_experiment)
 
 
 def _remove_story(name: str) -> None:
@@ -122,14 +131,16 @@ def _into_the_bay(story: Story) -> None:
 
 def _add_story() -> None:
     name, edits = st.session_state.story_name.strip(), tuple(st.session_state.story_edits)
+    at_the("story")
     if not name:
-        st.session_state.case_problem = "a story needs a name"
+        refuse("a story needs a name")
         return
     if change(stories={**case_now().stories, name: Story(edits=edits)}):
         st.session_state.story_name, st.session_state.story_edits = "", []
 
 
 def _add_experiment() -> None:
+    at_the("experiment")
     plan = tuple(lines_of("experiment_do"))
     if plan and change(experiments=(*case_now().experiments, plan)):
         st.session_state.experiment_do = ""

@@ -91,11 +91,15 @@ def which_codes(car: Car, known: Evidence | None, key: str) -> None:
         matter(car, seen, key)
 
 
-def as_a_step(car: Car, add: Callable[[], None]) -> None:
-    """Paste a report and tell it as a step of the case; `add` reads the field when it is pressed."""
-    with st.expander("A scan report as text"):
+def as_a_step(car: Car, add: Callable[[], None], key: str, tell: Callable[[], None]) -> None:
+    """Paste a report and tell it as a step of the case.
+
+    `add` reads the field when its button, of this key, is pressed; `tell` says what was wrong then.
+    """
+    with st.expander("A scan report as text", key="step_report_box"):
         paste(car, "step_report", "paste it, in any layout")
-        button("Add this scan as a step", "step_report_add", add)
+        tell()
+        button("Add this scan as a step", key, add)
 
 
 def seen_in(report: Report | None) -> Evidence | None:

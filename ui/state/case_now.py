@@ -27,14 +27,26 @@ def take(text: str, name: str = "this case") -> bool:
     try:
         case = case_from_text(text, name)
     except Problem as problem:
-        st.session_state.case_problem = problem
+        refuse(problem)
         return False
-    keep_for_undo()
+    if case != st.session_state.get("case"):  # a button that was pressed twice leaves the way back as it was
+        keep_for_undo()
     st.session_state.case = case
     st.session_state.case_problem = ""
     lab_work.forget(WORK)
     lab_work.forget(EXPERIMENTS)
     return True
+
+
+def at_the(place: str) -> None:
+    """What is done next is asked for there, and what is wrong with it is told there: "" for the top."""
+    st.session_state.case_problem_at = place
+    st.session_state.case_problem = ""
+
+
+def refuse(problem: Problem | str) -> None:
+    """Tell what is wrong, beside the button that was pressed."""
+    st.session_state.case_problem = problem
 
 
 def keep_for_undo() -> None:

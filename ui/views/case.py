@@ -6,7 +6,6 @@ from functools import partial
 
 import streamlit as st
 
-from sim.handbook.links import CASES
 from sim.lab.case import Case
 from sim.lab.case_file import case_text
 from sim.lab.report import DISCLAIMER
@@ -17,11 +16,11 @@ from ui.drawing import sheet
 from ui.drawing.tables import section as section_html
 from ui.panels import case_experiments
 from ui.panels.case_open import open_one
+from ui.panels.case_problem import tell_problem
 from ui.panels.case_told import steps, stories
 from ui.panels.controls import button, download, undo_button
-from ui.panels.help import tell
 from ui.state import bench_jobs, lab_work, turns, work
-from ui.state.case_now import WORK, case_now, change, put_back, taken_up
+from ui.state.case_now import WORK, at_the, case_now, change, put_back, taken_up
 from ui.state.held import Held, Report
 from ui.state.suppositions import from_case
 from ui.state.work import after_work
@@ -42,8 +41,7 @@ def show() -> None:
         "Then **rival stories** of what was wrong go through the same steps."
     )
     open_one()
-    if st.session_state.get("case_problem"):
-        tell(st.session_state.case_problem, CASES)
+    tell_problem("")
     case = taken_up(held)
     if case is None:
         return
@@ -77,6 +75,7 @@ def _for_the_report(case: Case) -> None:
 
 
 def _note(name: str) -> None:
+    at_the("")
     change(**{name: st.session_state[f"case_{name}"].strip()})
 
 
