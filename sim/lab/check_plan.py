@@ -29,9 +29,8 @@ from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
 from sim.vehicle.edit_words import supply_pins
 from sim.vehicle.edits import parse_edit
-from sim.vehicle.fault_words import fault_words
+from sim.vehicle.fault_words import fault_set_words
 
-NOTHING_WRONG = "nothing wrong"
 BUILT_OTHERWISE = "Not a fault: note it in the car's description"
 ALSO_OTHERWISE = "how it is built, note in the car's description"
 FIXED_ORDER = ("look", "measure", "load", "scan")  # inspections first, then readings, then what takes a run
@@ -200,7 +199,7 @@ def _without_the_check(check: Check, shown: Sequence[str]) -> list[str]:
 def _end(car: Car, causes: Sequence[PossibleCause], share: float) -> PlanEnd:
     condemned = dict.fromkeys(name for one in causes for name in _condemned(one, car))
     return PlanEnd(
-        tuple(" and ".join(fault_words(text, car) for text in one.edits) or NOTHING_WRONG for one in causes),
+        tuple(fault_set_words(one.edits, car) for one in causes),
         share,
         tuple(_repair(one, car) for one in causes),
         tuple(_proof(name, car) for name in condemned),

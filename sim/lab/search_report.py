@@ -9,6 +9,7 @@ from sim.lab.next_check import Advice
 from sim.lab.odds import ODDS, THEORY_ODDS
 from sim.lab.report import Rows, Section, as_html
 from sim.lab.search_result import SearchResult
+from sim.vehicle.fault_words import fault_set_words
 
 
 def found_words(found: SearchResult, left_share: float) -> str:
@@ -56,8 +57,9 @@ def search_page(found: SearchResult, advice: Advice | None, left_share: float) -
         (str(number), ", ".join(step.do), _seen(step.seen.model_dump(exclude_defaults=True)), str(left))
         for number, (step, left) in enumerate(zip(found.steps, found.remaining, strict=False), start=1)
     )
+    car = found.car
     causes = tuple(
-        (one.title, f"{one.share:.1%}", "; ".join(" + ".join(edits) for edits in one.alike))
+        (one.words(car), f"{one.share:.1%}", "; ".join(fault_set_words(edits, car) for edits in one.alike))
         for one in found.causes
     )
     sections = [

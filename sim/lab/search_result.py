@@ -11,7 +11,14 @@ from sim.bench.explain import Because, why_code, why_silent
 from sim.lab.case import CaseStep, actions_of
 from sim.lab.final_state import FinalState
 from sim.lab.run import Trial, sentences
+from sim.vehicle.car import Car
+from sim.vehicle.fault_words import NOTHING_WRONG, fault_set_words
 from sim.vehicle.reading import car_from_text
+
+
+def title_of(edits: Sequence[str]) -> str:
+    """A set of edits by its sentences."""
+    return " + ".join(edits) or NOTHING_WRONG
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,8 +37,12 @@ class PossibleCause:
 
     @property
     def title(self) -> str:
-        """The cause in words."""
-        return " + ".join(self.edits) or "nothing wrong"
+        """The cause by its sentences, as commands take them."""
+        return title_of(self.edits)
+
+    def words(self, car: Car) -> str:
+        """The cause as a technician names it."""
+        return fault_set_words(self.edits, car)
 
 
 @dataclass(frozen=True)
@@ -55,9 +66,19 @@ class SearchResult:
     waiting: tuple[tuple[str, ...], ...] = ()
     covered: float = 1.0
 
+    @property
+    def car(self) -> Car:
+        """The car that was searched, as its file describes it."""
+        return car_from_text(self.vehicle)
+
+    def named(self) -> dict[str, tuple[str, ...]]:
+        """The edits of every cause that is left, and of those alike, by its title."""
+        sets = (edits for one in self.causes for edits in (one.edits, *one.alike))
+        return {title_of(edits): edits for edits in sets}
+
     def trial(self, cause: PossibleCause, more: Sequence[str] = ()) -> Trial:
         """The run of one cause through all steps, and these actions after them."""
-        given = sentences([*self.given, *cause.edits], car_from_text(self.vehicle))
+        given = sentences([*self.given, *cause.edits], self.car)
         return Trial(self.vehicle, given, (*actions_of(self.steps), *more), self.seed)
 
     def holds(self, edits: Iterable[str]) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 
 from sim.vehicle.answer_parts import PARTS
@@ -14,12 +14,19 @@ from sim.vehicle.elements import Wire
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.wire_names import wire_words
 
+NOTHING_WRONG = "nothing wrong"
+
 
 def fault_words(fault: str, car: Car) -> str:
     """The sentence of an edit in plain words: `ABS.C1: unplugged`. What no answer says stays as it is."""
     with suppress(EditProblem):
         fault = parse_edit(fault, car).text
     return next(_told(fault, car), fault)
+
+
+def fault_set_words(faults: Sequence[str], car: Car) -> str:
+    """All faults of a set in plain words; an empty set is `nothing wrong`."""
+    return " and ".join(fault_words(fault, car) for fault in faults) or NOTHING_WRONG
 
 
 def _told(fault: str, car: Car) -> Iterator[str]:

@@ -39,6 +39,7 @@ def test_the_fault_is_among_the_candidates_of_its_own_log() -> None:
     page = search_page(found, None, 0.0)
     assert f"{len(found.causes)} possible causes. All 56 were tried." in page
     assert "silent: CLUSTER" in page
+    assert (True, False) == ("F5: missing" in page, "pull F5" in page)
     assert "common practice, not statistics" in page
 
 

@@ -11,6 +11,7 @@ from sim.lab.workshop import Workshop
 from ui.state import lab_work
 from ui.views.suspects import NEXT, PLAN, WORK
 
+from .drawn import has_drawn
 from .test_pages import held_of, opened, press
 
 LOG = ["press start", "wait 5 s", "scan"]
@@ -44,10 +45,13 @@ def test_the_suspects_of_the_bay_and_the_check_that_parts_them() -> None:
     found = app.session_state[WORK].found
     assert found.result.holds(["pull F5"])
     count = len(found.result.causes)
+    assert has_drawn(app, "<td>F5: missing</td>"), "a cause as a technician names it, not as a command"
+    assert not has_drawn(app, "<td>pull F5</td>")
     assert f"**{count} possible causes. All 56 were tried.**" == told(app, "tried")
     press(app, "suspects_follow")
     app = after(app, "next_find", NEXT)
     assert "Inspect F5" in told(app, "compared")
+    assert not has_drawn(app, "<td>pull F5")
     app = after(app, "plan_make", PLAN)
     plan = app.session_state[PLAN].found
     assert ("look F5",) == plan.start.check.actions

@@ -12,6 +12,7 @@ from sim.lab.case import Case
 from sim.lab.check_plan import CheckPlan, check_plan
 from sim.lab.check_plan_report import plan_page
 from sim.lab.next_check import Advice, Ranked, next_check
+from sim.lab.search_result import title_of
 from sim.lab.shop_report import shop_report
 from sim.lab.stories import CaseTable
 from sim.lab.story_checks import minutes_before, rivals
@@ -84,7 +85,7 @@ def _proposed(case: Case, found: Proposed) -> None:
     if found.advice.best is None:
         return
     names = {story.edits: name for name, story in case.stories.items()}
-    titles = {" + ".join(edits) or "nothing wrong": name for edits, name in names.items()}
+    titles = {title_of(edits): name for edits, name in names.items()}
     rows = [_row(one, titles) for one in found.advice.ranked[:MOST_LISTED]]
     sheet.show(plain_table(("check", "min", "bits", "if it shows → this is left"), rows), "case_checks")
     for words in dict.fromkeys(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 
 import streamlit as st
@@ -9,11 +10,16 @@ import streamlit as st
 from sim.bench.action_words import sentence_of
 from sim.lab.next_check import Advice, Ranked, next_check
 from sim.lab.search_plan import SearchAnswer
+from sim.lab.search_result import SearchResult
 from sim.lab.workshop import Progress, Stop, Workshop
+from sim.vehicle.car import Car
+from sim.vehicle.fault_words import fault_set_words
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
 from ui.state import lab_work, work
 from ui.state.search_question import NEXT
+
+MOST_LEFT = 5
 
 
 def show(found: SearchAnswer) -> None:
@@ -41,7 +47,7 @@ def show(found: SearchAnswer) -> None:
             "check", list(range(len(advice.ranked))), key="next_which",
             format_func=lambda one: f"{one + 1}. {sentence_of(advice.ranked[one].check.actions)}",
         )  # fmt: skip
-        _check(advice.ranked[place])
+        _check(advice.ranked[place], found.result)
         with st.expander("All checks that tell any of them apart"):
             head = ("check", "min", "bits", "bits per min", "min to the end", "outcomes")
             sheet.show(plain_table(head, [_ranked_row(one) for one in advice.ranked]), "next_table")
@@ -60,19 +66,24 @@ def _start_next(found: SearchAnswer, every_kind: bool) -> None:
     lab_work.start(NEXT, task)
 
 
-def _check(one: Ranked) -> None:
+def _check(one: Ranked, found: SearchResult) -> None:
     end = (
         "" if one.minutes_to_end is None else f", about {one.minutes_to_end:.1f} min until one cause is left"
     )
     st.markdown(f"{one.check.minutes:g} min of labor{end}. {one.check.why}")
-    rows = [(outcome.shows, f"{outcome.share:.0%}", _leaves(outcome.leaves)) for outcome in one.outcomes]
+    named, car = found.named(), found.car
+    rows = [
+        (outcome.shows, f"{outcome.share:.0%}", _leaves([named[title] for title in outcome.leaves], car))
+        for outcome in one.outcomes
+    ]
     sheet.show(plain_table(("if it shows", "likely", "this is left"), rows), "next_outcomes")
     for words in dict.fromkeys(one.check.cautions):
         st.warning(words, icon=":material/warning:")
 
 
-def _leaves(titles: tuple[str, ...]) -> str:
-    return ", ".join(titles[:5]) + (f" and {len(titles) - 5} more" if len(titles) > 5 else "")
+def _leaves(sets: Sequence[tuple[str, ...]], car: Car) -> str:
+    more = f" and {len(sets) - MOST_LEFT} more" if len(sets) > MOST_LEFT else ""
+    return "; ".join(fault_set_words(edits, car) for edits in sets[:MOST_LEFT]) + more
 
 
 def _ranked_row(one: Ranked) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from sim.training.answers import cause_words
 from sim.training.attempt import Attempt
 from sim.training.kept_attempts import PROGRAM
 from sim.vehicle.car import Car
+from sim.vehicle.fault_words import fault_set_words
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.dash import cluster
@@ -140,8 +141,8 @@ def _replay(replay: Replay) -> None:
         _shown(replay, visible)
         st.toggle("show also what is hidden in the car", key="replay_hidden")
         if hidden:
-            edits = ", ".join(f"`{one}`" for one in replay.whole.exercise.arrives)
-            st.markdown(f"Hidden: {edits or 'nothing'}")
+            exercise = replay.whole.exercise
+            st.markdown(f"Hidden: **{plain(fault_set_words(exercise.arrives, exercise.real_car))}**")
 
 
 def _steps(replay: Replay, count: int) -> None:
@@ -154,6 +155,7 @@ def _steps(replay: Replay, count: int) -> None:
         button("Last", "replay_last", partial(_go, END), icon="last_page")
         if count:
             st.slider("step", 0, count, key=_place(replay.attempt_id))
+        projector.offer_whole(replay.layout)
 
 
 def _place(attempt_id: int) -> str:

@@ -14,7 +14,9 @@ from sim.lab.search_report import found_words, no_cause_words, odds_words, searc
 from sim.lab.search_result import PossibleCause, SearchResult, explained
 from sim.lab.three_faults import THREE
 from sim.lab.workshop import Progress, Stop, Workshop
+from sim.vehicle.car import Car
 from sim.vehicle.edits import further_kinds
+from sim.vehicle.fault_words import fault_set_words
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
 from ui.drawing import sheet
@@ -176,7 +178,11 @@ def _shown(held: Held, found: SearchAnswer, question: Question) -> None:
         )
     with st.container(key="suspects_found"):
         st.markdown(f"**{found_words(suspects, found.share_left)}**")
-        rows = [(one.title, f"{one.share:.1%}", _alike_words(one)) for one in suspects.causes[:MOST_LISTED]]
+        car = suspects.car
+        rows = [
+            (one.words(car), f"{one.share:.1%}", _alike_words(one, car))
+            for one in suspects.causes[:MOST_LISTED]
+        ]
         if rows:
             head = ("possible cause", "share of the odds", "alike by the wiring")
             sheet.show(plain_table(head, rows), "suspects_table")
@@ -208,9 +214,9 @@ def _start_three(held: Held) -> None:
     _start(held)
 
 
-def _alike_words(one: PossibleCause) -> str:
+def _alike_words(one: PossibleCause, car: Car) -> str:
     more = f" and {len(one.alike) - MOST_ALIKE} more" if len(one.alike) > MOST_ALIKE else ""
-    return "; ".join(" + ".join(edits) for edits in one.alike[:MOST_ALIKE]) + more
+    return "; ".join(fault_set_words(edits, car) for edits in one.alike[:MOST_ALIKE]) + more
 
 
 def _why(suspects: SearchResult) -> None:
@@ -219,7 +225,7 @@ def _why(suspects: SearchResult) -> None:
             "which",
             list(range(min(len(suspects.causes), MOST_LISTED))),
             key="suspects_which",
-            format_func=lambda one: suspects.causes[one].title,
+            format_func=lambda one: suspects.causes[one].words(suspects.car),
         )
         button("Follow it", "suspects_follow", partial(_follow, suspects))
         followed, reasons = st.session_state.get("suspects_because", (None, ()))
