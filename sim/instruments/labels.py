@@ -13,6 +13,7 @@ from sim.vehicle.elements import Pin
 
 SUPPLY, GROUND, HIGH, LOW, ONE_WIRE = "RD", "BN", "YE", "GN", "VT"
 PLUS, MINUS = "WH", "BU"  # of an Ethernet pair
+GENERATOR_LAMP = "GEN.L"  # the circuit of its terminal L
 OTHER_COLOURS = ("BU", "VT", "GY", "WH", "OG", "BK")
 STRIPES = ("", "/WH", "/BK", "/YE", "/RD", "/GN")
 
@@ -42,7 +43,7 @@ def pin_words(claim: Claim, pin: Pin) -> str:
     """What a pin is for."""
     plug = claim.car.connectors[pin.connector]
     bus, _, leg = pin.function.rpartition(".")
-    if leg.rstrip("2") in ("H", "L") and bus:
+    if leg.rstrip("2") in ("H", "L") and bus in claim.vehicle.buses:
         return f"CAN {'high' if leg[0] == 'H' else 'low'}, {bus}"
     if leg in ("P", "N") and bus:
         return f"Ethernet {'plus' if leg == 'P' else 'minus'}, {bus}"
@@ -55,6 +56,8 @@ def pin_words(claim: Claim, pin: Pin) -> str:
         return {"supply": "5 V supply", "ground": "sensor ground"}.get(end, end) + track
     if plug.kind == "part":
         return "from its module" if pin.cavity == "1" else "back to its module"
+    if plug.kind == "inline":
+        return _passing_words(claim, pin.function)
     if plug.kind != "module":
         return {"B+": "battery plus", "GND": "body"}.get(pin.function, pin.function)
     return _module_words(claim, plug.owner, pin.function)
@@ -63,6 +66,16 @@ def pin_words(claim: Claim, pin: Pin) -> str:
 def words_at(claim: Claim, node: str) -> str:
     """What the pin at a terminal is for; nothing where no pin is."""
     return pin_words(claim, claim.car.pins[node]) if node in claim.car.pins else ""
+
+
+def _passing_words(claim: Claim, circuit: str) -> str:
+    """What passes through an in-line connector, by the name of its circuit; a module's own is its ground."""
+    owner, _, function = circuit.partition(".")
+    if circuit == GENERATOR_LAMP:
+        return "lamp terminal of the generator"
+    if owner in claim.vehicle.modules:
+        return f"{_module_words(claim, owner, function)}, {owner}" if function else f"ground of {owner}"
+    return f"from {circuit}" if circuit in claim.holders else circuit.replace("_", " ")
 
 
 def _module_words(claim: Claim, module: str, function: str) -> str:
@@ -79,7 +92,7 @@ def _module_words(claim: Claim, module: str, function: str) -> str:
         for number, track in enumerate(sensor.tracks):
             _, signal, ground = track.ends
             if signal.target == f"{module}.{function}":
-                return f"signal of {name}{', track 2' if number else ''}"
+                return f"signal of {name.replace('_', ' ')}{', track 2' if number else ''}"
             if ground.target == f"{module}.{function}":
                 return "sensor ground"
     watched = claim.vehicle.watched.get(function[:-1])
@@ -88,7 +101,7 @@ def _module_words(claim: Claim, module: str, function: str) -> str:
     feeder = _feeder(claim, module, function)
     if feeder:
         return f"{'supply' if function.startswith('B+') else 'sense line'} from {feeder}"
-    return f"end of {function}"
+    return f"end of {function.replace('_', ' ')}"
 
 
 def _feeder(claim: Claim, module: str, function: str) -> str:

@@ -56,7 +56,7 @@ def test_a_healthy_pedal_agrees_with_itself() -> None:
     words = [pin_words(claim, pin) for pin in car.connectors["pedal_sensor"].pins]
     assert ["5 V supply", "signal", "sensor ground"] == words[:3]
     assert ["5 V supply of track 2", "signal of track 2", "sensor ground of track 2"] == words[3:]
-    assert "signal of pedal_sensor, track 2" == pin_words(claim, car.pins_by_function["ECM.pedal2"])
+    assert "signal of pedal sensor, track 2" == pin_words(claim, car.pins_by_function["ECM.pedal2"])
 
 
 def test_a_comparison_with_an_unknown_pin_is_refused_with_the_nearest() -> None:

@@ -266,3 +266,19 @@ def test_an_unknown_name_gets_the_nearest_right_one() -> None:
         drawing(SERVICE, "ECMM")
     with pytest.raises(EditProblem, match="no connector 'ECM\\.C7' in this car"):
         face(SERVICE, "ECM.C7")
+
+
+def test_what_passes_through_an_in_line_connector_is_told_in_words() -> None:
+    """The generator's lamp wire is no leg of a bus, a module's own circuit is its ground, as traced."""
+    service = ServiceInformation(read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml"))
+    inline = [
+        pin for pin in service.car.pins.values() if service.car.connectors[pin.connector].kind == "inline"
+    ]
+    said = {pin.function: service.words(pin) for pin in inline}
+    assert [] == [words for words in said.values() if "_" in words]
+    assert ("lamp terminal of the generator", "brake switch") == (said["GEN.L"], said["brake_switch"])
+    assert ("from F50", "5 V supply of sensors, ECM") == (said["F50"], said["ECM.ref2"])
+    assert "CAN high, powertrain" == said["powertrain.H"]
+    for pin in inline:
+        if said[pin.function] == f"ground of {pin.function}":
+            assert service.car.pins_by_function[f"{pin.function}.GND"].id in service.conductor(pin.id + "a")

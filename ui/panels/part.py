@@ -19,11 +19,13 @@ from ui.panels.cautions import caution
 from ui.panels.controls import inspect_button, part_row
 from ui.panels.diagram import buses_through, connector_words, connectors_of, feeds_of, module_words
 from ui.panels.prices import price_at_work, with_price
+from ui.panels.terminals import papers_of
 from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import ask_to_do_as_shown, tells_problems
 
 REFER = "Hand to a licensed technician"
+MOST_WORDS = 120  # characters of what the pins of a connector are for; of more pins the number is told
 MOST_PINS, FEW_PINS = 12, 3  # longer tables wait until they are asked for, if more than a few pins
 
 
@@ -110,13 +112,14 @@ def _plugs(held: Held, visible: Visible, name: str) -> None:
         return
     st.markdown("**Connectors**")
     for plug in connectors_of(held.car, name):
-        _plug_row(visible, plug.id, f"pins {', '.join(pin.function for pin in plug.pins)}")
+        words = "; ".join(papers_of(held).words(pin) for pin in plug.pins)
+        _plug_row(visible, plug.id, words if len(words) < MOST_WORDS else counted(len(plug.pins), "pin"))
     caution("probing")
 
 
 def _plug_row(visible: Visible, connector: str, words: str) -> None:
     verb = "plug" if connector in visible.connectors_off else "unplug"
-    part_row(visible, verb, connector, words if len(words) < 120 else f"{words[:117]}...")
+    part_row(visible, verb, connector, words)
 
 
 def _fuses(held: Held, visible: Visible, name: str) -> None:
@@ -171,12 +174,12 @@ def _connector(held: Held, visible: Visible, name: str) -> None:
         sheet.show(battery(visible.connectors_off, VENTS_GAS, idents, at), "battery_part", _picked_clamp)
     buses = buses_through(held.car, name)
     if buses:
-        st.caption(f"carries: {', '.join(buses)}")
+        st.caption(f"buses through it: {', '.join(buses)}")
     if ("battery" if plug.kind == "battery" else "unplug") in visible.tools:
         _plug_row(visible, name, f"{len(plug.pins)} pins")
     caution("battery" if plug.kind == "battery" else "probing")
     if plug.pins:
-        rows = [(pin.cavity, pin.function) for pin in plug.pins]
+        rows = [(pin.cavity, papers_of(held).words(pin)) for pin in plug.pins]
         shown = len(rows) if len(rows) <= MOST_PINS + FEW_PINS else MOST_PINS
         sheet.show(plain_table(("pin", "carries"), rows[:shown]), "pins")
         if rows[shown:]:

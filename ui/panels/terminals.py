@@ -190,9 +190,7 @@ def _words(node: str, car: Car, papers: ServiceInformation) -> str:
     if node in POSTS:
         return POSTS[node]
     if node in car.pins:
-        pin = car.pins[node]
-        words = papers.words(pin)
-        return words if pin.function in words else f"{pin.function}, {words}"
+        return papers.words_at(node)
     claimed = car.claimed
     if node in claimed.grounds:
         return f"ground point, {claimed.grounds[node].location or claimed.grounds[node].title}".rstrip(", ")
@@ -209,5 +207,5 @@ def _words(node: str, car: Car, papers: ServiceInformation) -> str:
     cavity = node.rstrip("ab")
     if cavity in car.pins:
         side = "first" if node.endswith("a") else "second"
-        return f"{car.pins[cavity].function}, {side} half of the in-line connector"
+        return f"{papers.words_at(cavity)}, {side} half of the in-line connector"
     return "in the harness"
