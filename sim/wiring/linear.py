@@ -37,6 +37,7 @@ class Factor:
         self._anchor = np.zeros(n)
         self._anchor[self._base] = 1.0
         self._layout, self._siemens = layout, siemens
+        self._columns: dict[tuple[tuple[int, int], ...], Array] = {}
         matrix = layout.matrix(siemens, self._anchor)
         self._lu = splu(matrix, permc_spec="NATURAL", **SYMMETRIC)
 
@@ -58,6 +59,12 @@ class Factor:
 
     def columns(self, pairs: Sequence[tuple[int, int]]) -> Array:
         """Voltages of shape (nodes, pairs) from 1 A put in at the first and taken out at the second node."""
+        key = tuple(pairs)
+        if key not in self._columns:
+            self._columns[key] = self._solved_columns(key)
+        return self._columns[key]
+
+    def _solved_columns(self, pairs: Sequence[tuple[int, int]]) -> Array:
         injected_a = np.zeros((len(self._layout.node), len(pairs)))
         for k, (a, b) in enumerate(pairs):
             injected_a[a, k] += 1.0
@@ -98,8 +105,11 @@ class LinearSolution:
         injected_a = layout.gather @ (self._siemens * self._volt - self._source_a)
         self.node_v = factor.potentials(injected_a[:, None])[:, 0]
 
-    def columns(self, pairs: Sequence[tuple[int, int]]) -> Array:
-        """As `Factor.columns`, by a factorization made for this call or kept by `factors_kept`."""
+    def columns(self, *groups: Sequence[tuple[int, int]]) -> list[Array]:
+        """As `Factor.columns` of each group, by a factorization made for this call or kept by `factors_kept`.
+
+        Each group is solved by itself: its last digits do not depend on what else was asked.
+        """
         kept = _KEPT.factors
         known = None if kept is None else kept.get(id(self))
         factor = known[1] if known else Factor(self.layout, self._siemens)
@@ -107,7 +117,7 @@ class LinearSolution:
             if len(kept) == MOST_FACTORS:
                 del kept[next(iter(kept))]
             kept[id(self)] = (self, factor)
-        return factor.columns(pairs)
+        return [factor.columns(pairs) for pairs in groups]
 
     def branch_a(self, node_v: Array) -> Array:
         """Currents of shape (branches,) from the first through the element to the second node."""

@@ -80,9 +80,7 @@ class Ports:
         self.solved, self.pairs = solved, pairs
         self.numbers = [(solved.number(a), solved.number(b)) for a, b in pairs]
         self.voltage_v = tuple(solved.between(a, b) for a, b in self.numbers)
-        taps = len(solved.taps)
-        columns = solved.linear.columns([*numbers_of(solved.taps), *self.numbers])
-        self._columns, self._tap_columns = columns[:, taps:], columns[:, :taps]
+        self._tap_columns, self._columns = solved.linear.columns(numbers_of(solved.taps), self.numbers)
 
     @cached_property
     def impedance_ohm(self) -> Array:
