@@ -110,7 +110,8 @@ def _blocked(bench: Bench, module: str) -> Because | None:
     for sender, receiver in frame_path(live.car, TESTER, module):
         for channel in (sender, receiver):
             other = live.modules.get(live.car.transceivers[channel].module)
-            if other and not other.answers and not other.sleep.wakes_by_bus:
+            passes_nothing = other and other.name != module and other.state == "boot mode"
+            if other and (passes_nothing or (not other.answers and not other.sleep.wakes_by_bus)):
                 return _state(bench, other)
         broken = _off(bench, sender, receiver) or _broken(bench, sender, receiver)
         if broken:

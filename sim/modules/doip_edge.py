@@ -151,9 +151,14 @@ class DoipEdge:
         if name == self._host.name:
             return None
         bus = self._next(target)
-        if bus is None or self._blocked(bus, name):
+        if bus is None or self._loads_only or self._blocked(bus, name):
             return DiagnosticNackCode.UNREACHABLE
         return None
+
+    @property
+    def _loads_only(self) -> bool:
+        """Is there a boot loader only? It answers for itself, and passes nothing on."""
+        return self._host.state == "boot mode"
 
     def _next(self, target: int) -> str | None:
         """The bus on which a message for a target goes on."""
@@ -199,7 +204,7 @@ class DoipEdge:
     def _to_all(self, data: bytes) -> None:
         """A functional request: to itself, and as a single frame on every bus that leads to a module."""
         self._diagnostics.request(lambda response: None, data, functional=True)
-        for bus in self._gateway.ways_of(self.bus, FUNCTIONAL_ID):
+        for bus in () if self._loads_only else self._gateway.ways_of(self.bus, FUNCTIONAL_ID):
             self._host.world.send(self._host.channels[bus], single_frame(FUNCTIONAL_ID, data))
 
     def _relay(self, data: bytes) -> None:

@@ -223,8 +223,8 @@ class ControlModule:
 
     @property
     def tests_run(self) -> bool:
-        """May its monitors run at all?"""
-        return self.state == "running" and not self.control.deaf
+        """May its monitors run at all? Without a coding it does not know what its car has."""
+        return self.state == "running" and not self.control.deaf and not self.set_up.is_blank
 
     def sending_since(self, bus: str) -> int | None:
         """The event since which it sends, or does not, on one of its buses."""

@@ -1,9 +1,9 @@
 """What has been written into one module: coding, VIN, keys, calibration, software; and what it lacks.
 
 A module works by what is written into it. A new one whose coding is blank knows no car: it switches nothing,
-and marks everything that it sends as invalid. One without its calibration marks what it measures as invalid.
-An older software version does not know the signal that was added last, and sends it as not available.
-All of this is common practice, not a standard's.
+watches nothing but itself, and marks everything that it sends as invalid. One without its calibration marks
+what it measures as invalid. An older software version does not know the signal that was added last, and sends
+it as not available. All of this is common practice, not a standard's.
 
 Not modelled: secured storage, a coding in parts, a module that is locked to its first car for good.
 """

@@ -63,7 +63,7 @@ class SetUpMonitor:
 
     def update(self) -> None:
         """Judge it while the module runs."""
-        if not self._host.tests_run:
+        if not self._host.sends:
             self.rest()
             return
         for one in self._all:

@@ -163,6 +163,19 @@ def test_a_dead_module_beyond_a_hub_is_acknowledged_and_silent() -> None:
     assert [theirs.DiagnosticMessagePositiveAcknowledgement] == [type(one) for one in answers]
 
 
+def test_a_gateway_with_a_boot_loader_only_answers_for_itself_alone() -> None:
+    """It passes nothing on, by target or to all, and Why names its software."""
+    made = Connector("halfflash GATEWAY")
+    made.bench.live.run(2.0)
+    (answer,) = made.say(ACTIVATION, read_codes(ADDRESSES["ECM"]))
+    assert isinstance(answer, theirs.DiagnosticMessageNegativeAcknowledgement)
+    assert Nack.TargetUnreachable == answer.nack_code
+    report = made.bench.do("scan").report
+    assert report is not None
+    assert set(ADDRESSES) - {"GATEWAY"} == set(report.silent)
+    assert "because halfflash GATEWAY" in "\n".join(why_silent(made.bench, "ECM").lines())
+
+
 def test_the_guarded_gateway_refuses_over_ip_too_until_it_is_unlocked(connector: Connector) -> None:
     """ISO 14229-1: 7F 14 33, securityAccessDenied; the acknowledge comes first, as the message was taken."""
     clear = theirs.DiagnosticMessage(SOURCE, ADDRESSES["ABS"], b"\x14\xff\xff\xff")

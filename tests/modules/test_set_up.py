@@ -19,7 +19,8 @@ from udsoncan.services import (
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.explain import why_engine
+from sim.bench.explain import why_engine, why_silent
+from sim.catalogue import find_car
 from sim.modules import uds_client as asks
 from sim.modules.programming import ERASE_ROUTINE, image_of, version_of
 from sim.modules.uds_data import VIN
@@ -80,6 +81,20 @@ def test_an_engine_that_does_not_start_is_explained_by_its_module_s_set_up() -> 
         lines = "\n".join(why_engine(bench).lines())
         assert said in lines
         assert f"given: {fault}" in lines
+
+
+def test_a_gateway_with_a_boot_loader_only_is_the_reason_why_others_do_not_answer() -> None:
+    """Why silent: the gateway's software, back to the edit."""
+    bench = bench_with("halfflash GATEWAY")
+    assert {"GATEWAY"} == set(bench.car.addresses) - set(bench.do("scan").report.silent)  # type: ignore[union-attr]
+    assert "given: halfflash GATEWAY" in "\n".join(why_silent(bench, "ECM").lines())
+
+
+def test_a_module_that_is_not_coded_sets_no_code_but_that() -> None:
+    """It does not know its car: the master switches no ignition, and misses no module that sleeps."""
+    bench = Bench(find_car("city-hatchback"), ["uncode BODY-HUB"], fidelity="stream")
+    bench.do_all(["press start", "press start", "wait 10 s"])
+    assert {"BODY-HUB U3000-55"} == codes(bench)
 
 
 @BOTH
