@@ -4,8 +4,8 @@
     python -m tests.fault_pictures teaching-car     # one car
 
 Each row is a car that comes with one fault, started, driven, scanned, switched off and left: what
-differs from the same car without it. Two examples of each kind: the first that the car's lists offer, and one
-from their middle.
+differs from the same car without it. Three examples of each kind: the first that the car's lists offer, one
+from their middle, and the last; and one of each of its other forms.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ from sim.vehicle.reading import read_car
 
 HEAD = ("fault", "engine", "lamps", "no answer", "codes", "live data of the engine module", "readings")
 MOST = 6  # names in one cell
+DARK = "dash dark"
 RUN_S, REST_S, DRIVEN_KPH = 30, 120, 30
 
 
@@ -42,22 +43,33 @@ class Seen:
     live: dict[str, str] = field(default_factory=dict)
     cranking_v: float | None = None
     running_v: float = 0.0
+    rest_v: float = 0.0
     draw_a: float = 0.0
     refused: str = ""
 
 
 def examples(car: Car) -> list[str]:
-    """Two faults of every kind that can be on this car, in normal form."""
+    """Three faults of every kind that can be on this car, and one of each other form, in normal form."""
     listed = [*catalogue(car), *further_faults(car)]
     fuse, module = next(iter(car.built.fuses)), next(iter(car.addresses))
     listed += [f"blow {fuse}", f"fit {fuse} 100 A", f"keep {module} awake"]
-    listed += [f"interrupt {pin.id} every 2 s for 500 ms" for pin in car.pins_of(module)[:1]]
     by_verb: dict[str, list[str]] = {}
     for text in listed:
         by_verb.setdefault(text.split(maxsplit=1)[0], []).append(text)
     kinds = [verb for verb, kind in EDIT_KINDS.items() if verb in by_verb and kind.sort != "theory"]
-    chosen = [text for verb in kinds for text in (by_verb[verb][0], by_verb[verb][len(by_verb[verb]) // 2])]
+    chosen = [by_verb[verb][at] for verb in kinds for at in (0, len(by_verb[verb]) // 2, -1)]
+    for pin in car.pins_of(module)[:1]:
+        chosen += [f"interrupt {pin.id} {how}" for how in ("every 2 s for 500 ms", "when shaken", "when hot")]
+    fast = (
+        one.id for one in car.transceivers.values() if one.module in car.addresses and _is_fd(one.bus, car)
+    )
+    chosen += [f"set {one} to classical CAN" for one in list(fast)[-1:]]
     return list(dict.fromkeys(parse_edit(text, car).text for text in chosen))
+
+
+def _is_fd(bus: str, car: Car) -> bool:
+    spec = car.built.buses.get(bus)
+    return spec is not None and spec.fd is not None
 
 
 def _start(car: Car) -> list[str]:
@@ -78,7 +90,8 @@ def seen(car: Car, *given: str) -> Seen:
     try:
         bench = Bench(car, given, fidelity="stream")
         bench.do_all(["wait 5 s", *_start(car)])
-        cranking_v = _lowest_v(bench) if car.built.engine else None
+        cranked = any(event.kind == "engine" and event.value == "cranking" for event in bench.trace.events)
+        cranking_v = _lowest_v(bench) if cranked else None
         bench.do(f"wait {RUN_S} s")
         if seat_of(bench).engine in MOVES:
             bench.do_all([f"drive at {DRIVEN_KPH} km/h", "wait 5 s"])
@@ -92,6 +105,7 @@ def seen(car: Car, *given: str) -> Seen:
             bench.do("drive at 0 km/h")
         bench.do_all([*_stop(bench), f"wait {REST_S} s"])
         draw_a = abs(bench.live.reading.current("BAT"))
+        rest_v = bench.live.reading.between("BAT+", "BAT-") or 0.0
     except (EditProblem, Unsettled) as problem:
         return Seen("", (), refused=str(problem))
     assert report is not None
@@ -99,14 +113,16 @@ def seen(car: Car, *given: str) -> Seen:
     shown = {row.title: row.shown for row in live.rows} or {"": live.refusal}
     silent = report.silent if report.power else ("the tester has no power",)
     codes = frozenset(f"{module} {code}" for module, code in report.codes)
+    engine = "does not crank" if car.built.engine and not cranked else seat.engine_words
     return Seen(
-        ", ".join((seat.engine_words, *seat.sounds)),
-        seat.lit,
+        ", ".join((engine, *seat.sounds)),
+        seat.lit if seat.cluster == "awake" else (DARK,),
         silent,
         codes,
         shown,
         cranking_v,
         running_v,
+        rest_v,
         draw_a,
     )
 
@@ -122,20 +138,22 @@ def row(fault: str, now: Seen, healthy: Seen) -> tuple[str, ...]:
     """What differs from the healthy car, cell by cell."""
     if now.refused:
         return (fault, now.refused, *[""] * (len(HEAD) - 2))
-    lamps = [f"+{name}" for name in now.lit if name not in healthy.lit]
+    lamps = [name if name == DARK else f"+{name}" for name in now.lit if name not in healthy.lit]
     lamps += [f"-{name}" for name in healthy.lit if name not in now.lit]
     live = [f"{name} {value}" for name, value in now.live.items() if _differs(value, healthy.live.get(name))]
     live.sort(key=lambda text: text.startswith("voltage at pin"))  # many pins follow the supply
     readings = []
-    if (lowest_v := now.cranking_v) is not None and abs(lowest_v - (healthy.cranking_v or 0.0)) > 0.15:
+    if (lowest_v := now.cranking_v) and healthy.cranking_v and abs(lowest_v - healthy.cranking_v) > 0.15:
         readings.append(f"{lowest_v:.1f} V at the battery at the lowest while starting")
     if abs(now.running_v - healthy.running_v) > 0.15:
         readings.append(f"{now.running_v:.1f} V at the battery")
+    if abs(now.rest_v - healthy.rest_v) > 0.15:
+        readings.append(f"{now.rest_v:.1f} V after {REST_S} s off")
     if abs(now.draw_a - healthy.draw_a) > 0.01:
         readings.append(f"{now.draw_a:.2f} A after {REST_S} s off")
     engine = now.engine if now.engine != healthy.engine else ""
     return (
-        fault, engine, _some(lamps), _some([one for one in now.silent if one not in healthy.silent]),
+        fault, engine, ", ".join(lamps), _some([one for one in now.silent if one not in healthy.silent]),
         _some(sorted(now.codes - healthy.codes)), _some(live), "; ".join(readings),
     )  # fmt: skip
 

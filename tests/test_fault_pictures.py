@@ -1,9 +1,13 @@
 """The table of every fault's full picture: a row for each kind, and only what differs from a healthy car."""
 
-from sim.catalogue import shipped_cars
+import pytest
+
+from sim.bench.bench import Bench
+from sim.catalogue import find_car, shipped_cars
+from sim.instruments.seat import seat_of
 from sim.vehicle.edits import EDIT_KINDS, parse_edit
 from sim.vehicle.reading import read_car
-from tests.fault_pictures import HEAD, examples, row, rows_of, seen
+from tests.fault_pictures import DARK, HEAD, Seen, examples, row, rows_of, seen
 
 TEACHING = read_car(shipped_cars()["teaching-car"])
 
@@ -29,3 +33,28 @@ def test_a_healthy_car_has_an_empty_row_and_a_faulty_one_what_differs() -> None:
     assert ("pull FL1", "", "+mil, +battery", "", "ECM P0562-00") == (fault, engine, lamps, silent, codes)
     assert "supply voltage 12." in live
     assert "V at the battery" in readings
+
+
+def test_a_row_tells_cranking_dash_and_rest_voltage_apart() -> None:
+    """A car that does not crank has no cranking voltage, a dash without supply no lamps to tell of."""
+    healthy = Seen("running", (), cranking_v=9.9, running_v=14.2, rest_v=12.6)
+    dead = Seen("does not crank", (DARK,), running_v=12.4, rest_v=10.5)
+    expected = ("F", "does not crank", DARK, "", "", "", "12.4 V at the battery; 10.5 V after 120 s off")
+    assert expected == row("F", dead, healthy)
+
+
+@pytest.mark.parametrize(
+    ("fault", "lit"),
+    [
+        ("set ABS.drive to classical CAN", {"abs"}),
+        ("set STEERING.drive to classical CAN", {"steering"}),
+        ("pull F4", {"steering"}),
+        ("uncalibrate STEERING", {"steering"}),
+        ("pull F3", {"abs", "steering", "assist"}),
+    ],
+)
+def test_a_chassis_module_that_lacks_what_it_needs_lights_its_lamp(fault: str, lit: set[str]) -> None:
+    """Brakes, steering and assistance of the hatchback: by what they miss, not only by their silence."""
+    bench = Bench(find_car("city-hatchback"), [fault], fidelity="stream")
+    bench.do_all(["press start with brake", "wait 5 s"])
+    assert lit == set(seat_of(bench).lit)
