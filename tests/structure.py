@@ -2,7 +2,7 @@
 
 `--check` exits 1 on an import circle of files. Imports are read from the syntax tree, wherever in a file they
 are; an import of a package's names is an import of the file that is named, or else of its `__init__`.
-Not modelled: imports by a computed name (`importlib`).
+Not modeled: imports by a computed name (`importlib`).
 """
 
 from __future__ import annotations

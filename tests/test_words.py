@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
+from typing import Final
 
 import pytest
 
 from tests.words import Said, said
+
+ROOT: Final = Path(__file__).parent.parent
+SPELLED: Final = {".py", ".md", ".yaml", ".html", ".csv", ".css", ".js"}
 
 # each with what is said instead; names of files, keys of vehicle files and commands are no words on screen
 NOT_AGAIN = {
@@ -68,10 +73,24 @@ def test_no_word_that_was_replaced_comes_back(pattern: str) -> None:
 def test_customers_and_cars_speak_american() -> None:
     """No text of an exercise, a case or a car uses a British word of the trade."""
     british = (
-        r"\b(spanner|car park|tyre|windscreen|bonnet|petrol|lorry|kerb|gearbox oil|motorway|over night)s?\b"
+        r"\b(spanner|car park|tyre|windscreen|bonnet|petrol|lorry|kerb|gearbox oil|motorway|over night|"
+        r"breaker.s yard|hooted)s?\b"
     )
     again = [f"{one.file}:{one.line} {one.text}" for one in said() if _has(british, one)]
     assert [] == [text for text in again if text.startswith("scenarios/")]
+
+
+def test_names_and_comments_are_spelled_the_american_way() -> None:
+    """No source file, text or page of the program and its cars has a British spelling."""
+    british = re.compile(
+        r"colour(?!s$)|licence|spoilt|burnt|behaviour|modell(ed|ing)|labell(ed|ing)|cancelled(?!Error)|neighbour|metres|"
+        r"isation|minimis|organis|recognis|normalis|initialis|favour|honour|grey|towards",
+        re.IGNORECASE | re.MULTILINE,
+    )
+    files = [ROOT / "README.md", ROOT / "DEVELOPERS.md"]
+    files += [path for room in ("sim", "ui", "scenarios") for path in sorted((ROOT / room).rglob("*.*"))]
+    texts = {path: path.read_text("utf-8") for path in files if path.suffix in SPELLED}
+    assert {} == {str(path): found[0] for path, text in texts.items() if (found := british.search(text))}
 
 
 def _has(pattern: str, one: Said) -> bool:

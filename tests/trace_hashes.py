@@ -8,7 +8,7 @@ exercise with one of its faults. All run at the fidelity that a bench takes by i
 other one, too. Hashed are sentences, refusals, every event (time, kind, subject, text, causes), reports,
 readings, states, codes with their status, and the seat; no name of a class or a module.
 
-Not modelled: drawings of a scope, single frames, the shop's minutes and the score of an exercise.
+Not modeled: drawings of a scope, single frames, the shop's minutes and the score of an exercise.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def told_by_modules(bench: Bench) -> Iterator[object]:
 def told_by_seat(bench: Bench) -> Iterator[object]:
     seat = seat_of(bench)
     yield seat.time_s, seat.cluster, seat.engine, seat.ignition, seat.fob
-    yield from ((lamp.name, lamp.title, lamp.colour, lamp.lit) for lamp in seat.lamps)
+    yield from ((lamp.name, lamp.title, lamp.color, lamp.lit) for lamp in seat.lamps)
 
 
 def told_by_instrument(bench: Bench) -> Iterator[object]:

@@ -6,7 +6,7 @@
 Asking changes nothing about the car and takes no time on its clock. Which questions bring most is common
 practice: the age of a fault, when it shows, how often, what was done to the car before, what else is noticed.
 
-Not modelled: questions in free words, and a talk in which one answer leads to the next question.
+Not modeled: questions in free words, and a talk in which one answer leads to the next question.
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@ network sees it in steps of one per cent, at which open-circuit voltage and inte
 (`sim.wiring.battery`, `sim.wiring.power`): modules and lamps then take less, and a car that is left alone for
 a night costs a hundred looks.
 
-Not modelled: the capacity lost to high currents, cold and age, self-discharge,
+Not modeled: the capacity lost to high currents, cold and age, self-discharge,
 and the collapse of the voltage below the nominal zero, where the charge stops.
 """
 

@@ -4,7 +4,7 @@ A module whose transmit input is stuck holds its bus dominant while it is awake;
 time-out lets go after some milliseconds and is mute from then on, until the module starts again. A babbling
 module sends the highest priority back to back while it is awake, and never finds a reason to sleep.
 
-Not modelled: a module that babbles with error flags, which no intact controller can; output stages that are
+Not modeled: a module that babbles with error flags, which no intact controller can; output stages that are
 shorted after the time-out (use `short` between the lines).
 """
 

@@ -5,7 +5,7 @@ Marks are events: which module stops, whose time limit for a message runs out, w
 lights, which mode hangs, and what was done to the car before. Everything else in the trace (values that are
 received, states of network management) is in its answers to why.
 
-Not modelled: modules that run without contact to their bus; that is no event.
+Not modeled: modules that run without contact to their bus; that is no event.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Every function answers with events of the trace, by their numbers; what the wiring names as a culprit is led
 back to the edit or the switch that made it so.
 
-Not modelled: causes that are no events, such as how the car was designed, unless a theory says so.
+Not modeled: causes that are no events, such as how the car was designed, unless a theory says so.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 An intermittent contact opens by chance at any time alike; or only while it is shaken, by a hand at the
 harness there or by the road; or as long as it is hot, in a warm engine bay or under a heat gun.
 
-Not modelled: contact bounce, the engine's own vibration, heat that goes along a wire.
+Not modeled: contact bounce, the engine's own vibration, heat that goes along a wire.
 """
 
 from __future__ import annotations

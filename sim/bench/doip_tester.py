@@ -3,7 +3,7 @@
 It asks who is there, has routing activated, and sends diagnostic messages; of each it notes what the edge
 node made of it: acknowledged, refused with a code, or nothing at all.
 
-Not modelled: TCP, a second tester, testers that fall back to CAN where the connector has both.
+Not modeled: TCP, a second tester, testers that fall back to CAN where the connector has both.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The engine of a live car: the starter turns it, and it fires and runs while its cylinders are fed.
 
-Not modelled: speed and torque, air and mixture, fuel pressure, mechanical trouble.
+Not modeled: speed and torque, air and mixture, fuel pressure, mechanical trouble.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Every fuse above 1.1 times its rating heats up; at a constant current it opens after the time of its
 curve (`sim.wiring.fuse`). While the current changes, the shares of the opening times add up.
 
-Not modelled: cooling in steps (below 1.1 times its rating a fuse is cold again at once), a fuse weakened by
+Not modeled: cooling in steps (below 1.1 times its rating a fuse is cold again at once), a fuse weakened by
 an earlier overload.
 """
 

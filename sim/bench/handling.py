@@ -1,6 +1,6 @@
 """Driving a car, and what hands do to its harness: wiggling, heating, freezing.
 
-Not modelled: which way is driven, brakes, slopes; how hard a hand pulls.
+Not modeled: which way is driven, brakes, slopes; how hard a hand pulls.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 The coils are in the electrical network of 12 V and pull in like any relay (`sim.bench.contacts`). What is
 here follows from them, from what edits have done to the contacts, and from what modules have switched.
 
-Not modelled: current through the motor, driving.
+Not modeled: current through the motor, driving.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ class LiveHighVoltage:
         plugged = CHARGE_CABLE in self._live.switch_state().operated
         charges = spec.inlet is not None and plugged and self._is_on(spec.inlet.module, CHARGE)
         charged_w = spec.inlet.power_kw * 1000 if spec.inlet and charges else 0.0
-        whole = not self._live.car.harness.burnt
+        whole = not self._live.car.harness.burned
         return Feed(self._closed(), whole, self._drawn_w if self.converts else 0.0, charged_w)
 
     def _convert(self, bus: HighVoltageBus) -> None:

@@ -4,7 +4,7 @@ The tester claims address 249, asks all for their NAMEs, listens to DM1 for as l
 to send one, and requests DM2 from each. A controller is known by its NAME, which the service information
 lists.
 
-Not modelled: a tester whose address is taken; DM1 of buses behind a bridge; freeze frames (DM4, DM25).
+Not modeled: a tester whose address is taken; DM1 of buses behind a bridge; freeze frames (DM4, DM25).
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@ carries frames. It is down at once when the wiring parts them, one loses its sup
 both slave. A PHY whose partner wakes gets a wake-up pulse over the pair (TC10): its module sees it as it sees
 a frame on CAN.
 
-Not modelled: training that takes longer on a poor pair, the handshake before sleep (it takes milliseconds).
+Not modeled: training that takes longer on a poor pair, the handshake before sleep (it takes milliseconds).
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Whenever something switches, the electrical network is solved again and every part updates, until nothing
 changes any more at that instant (`_settle`).
 
-Not modelled: generator field and load response, engine speed and torque, gears, hills, how long a way is.
+Not modeled: generator field and load response, engine speed and torque, gears, hills, how long a way is.
 """
 
 from __future__ import annotations

@@ -21,7 +21,7 @@ The bench only lets the time of the measurement pass and keeps what ran over the
 display shows is worked out in `sim.instruments`. Nothing about the car changes, except that a meter in series
 interrupts its circuit for a moment when it goes in (`sim.bench.observing`).
 
-Not modelled: the labor time of a person (`Observation.labor_s`) does not pass on the car's clock.
+Not modeled: the labor time of a person (`Observation.labor_s`) does not pass on the car's clock.
 """
 
 from __future__ import annotations

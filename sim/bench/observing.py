@@ -95,7 +95,7 @@ def observe(live: LiveCar, what: Observation) -> Observed:
 def put_in_series(live: LiveCar, what: Observation) -> bool:
     """Put the ammeter in series, which opens the circuit for a second; not if it is there already.
 
-    It stays until the meter measures something else. Not modelled: the moment in which it comes out.
+    It stays until the meter measures something else. Not modeled: the moment in which it comes out.
     """
     if what.kind is not ObservationKind.AMPS:
         if what.kind in METER_FUNCTIONS and what.kind is not ObservationKind.CLAMP:

@@ -8,7 +8,7 @@ current, or an output that joins two points. Instruments add what it does to the
     command        a module switches its pin to its own ground, by pulse width modulation
     wheel speed    7 mA more while a tooth passes: TEETH in ROLLING_M of way, half of the time
 
-Not modelled: what two signals do to each other on one wire, jitter, a wheel that is out of round.
+Not modeled: what two signals do to each other on one wire, jitter, a wheel that is out of round.
 """
 
 from __future__ import annotations

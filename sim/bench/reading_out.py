@@ -3,7 +3,7 @@
 Each is a conversation over the car's own wires by ISO 14229-1 or SAE J1979, request by request; the first
 request that is refused ends it, and is what the technician is told.
 
-Not modelled: live data of several modules at once, several identifiers in one request, freeze frames of SAE
+Not modeled: live data of several modules at once, several identifiers in one request, freeze frames of SAE
 J1979 service 02.
 """
 

@@ -3,7 +3,7 @@
 Each job is a conversation by ISO 14229-1, request by request; the first that is not answered positively ends
 it, and is what the technician is told. What comes of it is the module's doing (`sim.modules.programming`).
 
-Not modelled: codings that a person chooses, software from a server, the stabilized supply for programming
+Not modeled: codings that a person chooses, software from a server, the stabilized supply for programming
 (a battery that is too low is refused), a wait between two flashes.
 """
 

@@ -1,6 +1,6 @@
 """How warm the parts of a harness are: the engine bay with its engine, other places with the air around.
 
-Not modelled: weather, the sun, heat of a current or of an exhaust, what a heat gun does to plastic.
+Not modeled: weather, the sun, heat of a current or of an exhaust, what a heat gun does to plastic.
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@ description, as a technician has them from the service information.
 
 Where the connector has an Ethernet link it asks by diagnostics over IP, through the gateway at its other end.
 
-Not modelled: bit rates other than the diagnostic line's, several testers at once.
+Not modeled: bit rates other than the diagnostic line's, several testers at once.
 """
 
 from __future__ import annotations

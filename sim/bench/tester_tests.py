@@ -4,7 +4,7 @@ By ISO 14229-1: InputOutputControlByIdentifier and RoutineControl in the extende
 access. While an output is held the tester stays connected and keeps the session open (TesterPresent), so that
 a meter can be put to the circuit; the session's end gives all outputs back.
 
-Not modelled: outputs that are pulsed, a stop button, conditions of a real module (speed, engine, gear).
+Not modeled: outputs that are pulsed, a stop button, conditions of a real module (speed, engine, gear).
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ duty cycle between `LEAST_PCT` and `MOST_PCT`; without a command that it underst
 after a moment, so that the engine does not overheat. One whose supply gives way under its own motor stops and
 tries again. All of it is common practice.
 
-Not modelled: what the motor draws when it starts, a motor that sits still, heat.
+Not modeled: what the motor draws when it starts, a motor that sits still, heat.
 """
 
 from __future__ import annotations

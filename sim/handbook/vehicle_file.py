@@ -1,6 +1,6 @@
 """The vehicle file, field by field: keys, kinds and limits from the model, meanings from a table beside it.
 
-Not modelled: limits that only a check of the whole file knows, such as a bus line with two members.
+Not modeled: limits that only a check of the whole file knows, such as a bus line with two members.
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ Such a module repeats its frame for ever, and the network counts its attempts by
 wants to see them: a CAN controller (`sim.network.controller`) is run for the stretch that it looks at. By
 then it has long turned error passive.
 
-Not modelled: what else is on the same wires meanwhile; what a line without terminators makes of the attempts;
+Not modeled: what else is on the same wires meanwhile; what a line without terminators makes of the attempts;
 CAN FD frames, which are shown in the shape of classical ones with the first 8 bytes.
 """
 

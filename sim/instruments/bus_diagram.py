@@ -22,7 +22,7 @@ class _Line(NamedTuple):
     leg: str
     short: str
     words: str
-    colour: str
+    color: str
 
 
 _CAN_LINES = (_Line("H", "high", "CAN high", HIGH), _Line("L", "low", "CAN low", LOW))
@@ -60,7 +60,7 @@ def bus_diagram(service: ServiceInformation, bus: str) -> str:
     sheet = Sheet()
     lines = _LINK_LINES if spec.is_ethernet else _CAN_LINES
     for y, one in zip((LINE_Y, LOW_Y), lines, strict=True):
-        _line(sheet, y, len(stops), one.short, one.colour)
+        _line(sheet, y, len(stops), one.short, one.color)
     title = f"{spec.title or bus}, {spec.rate}"
     sheet.text(LEFT, MARGIN + 8, title, 15, "start", bold=True)
     for stop, at in zip(_stops(one.name for one in stops), stops, strict=True):
@@ -74,7 +74,7 @@ def bus_diagram(service: ServiceInformation, bus: str) -> str:
             _module(sheet, stop, note, f"{name}{f', {note}' if note else ''}", LOW_Y)
             ends = service.bus_pins(bus, name)
             for y, dx, one in zip((LINE_Y, LOW_Y), (-14, 14), lines, strict=True):
-                _pin(sheet, stop, ends.get(one.leg, ""), dx, one.words, (y, LOW_Y), one.colour)
+                _pin(sheet, stop, ends.get(one.leg, ""), dx, one.words, (y, LOW_Y), one.color)
     return sheet.svg(f"Wiring diagram of bus {bus}")
 
 
@@ -106,8 +106,8 @@ def cluster_diagram(service: ServiceInformation, cluster: str) -> str:
     return sheet.svg(f"Wiring diagram of LIN cluster {cluster}")
 
 
-def _line(sheet: Sheet, y: float, stops: int, words: str, colour: str) -> None:
-    sheet.wire(LEFT - 14, y, LEFT + (stops - 1) * STOP_X + 14, y, colour)
+def _line(sheet: Sheet, y: float, stops: int, words: str, color: str) -> None:
+    sheet.wire(LEFT - 14, y, LEFT + (stops - 1) * STOP_X + 14, y, color)
     sheet.text(LEFT - 26, y + 4, words, size=12, anchor="end", ink=FAINT)
 
 
@@ -122,11 +122,11 @@ def _module(sheet: Sheet, stop: _Stop, note: str, title: str, lowest_line: float
 
 
 def _pin(
-    sheet: Sheet, stop: _Stop, pin: str, dx: float, words: str, lines: tuple[float, float], colour: str
+    sheet: Sheet, stop: _Stop, pin: str, dx: float, words: str, lines: tuple[float, float], color: str
 ) -> None:
     """A pin of a module's box and its stub. lines: the one that the stub ends on, and the lowest."""
     x, near = stop.x + dx, stop.near(lines[1])
-    sheet.wire(x, near, x, lines[0], colour)
+    sheet.wire(x, near, x, lines[0], color)
     inside = Sheet()
     inside.terminal(x, near, bold=False)
     inside.text(

@@ -1,7 +1,7 @@
 """What to mind before measuring on a real car, by what is probed and how.
 
 Cautions are the usual ones of the trade (common practice; the sources disagree on waiting times). They never
-replace the maker's service information, local rules and a trained person's judgement.
+replace the maker's service information, local rules and a trained person's judgment.
 """
 
 from __future__ import annotations

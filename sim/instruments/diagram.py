@@ -9,7 +9,7 @@
 Every part carries `data-id`, the terminal or part a click on it means: a probe can be put there. Current runs
 from left to right. Symbols are the plain ones of IEC 60617: a box for a fuse or resistor, a dot for a splice.
 
-Not modelled: what `sheet` leaves out.
+Not modeled: what `sheet` leaves out.
 """
 
 from __future__ import annotations
@@ -67,15 +67,15 @@ def feed_diagram(service: ServiceInformation, name: str) -> str:
     first_y, last_y = y, y
     for row in _feed_rows(service, name):
         known = max((k for k in range(len(row) + 1) if tuple(row[:k]) in drawn), default=0)
-        here, above, colour = drawn.get(tuple(row[:known]), (x, y, ""))
+        here, above, color = drawn.get(tuple(row[:known]), (x, y, ""))
         if known:
-            sheet.wire(here, above, here, y, colour)
+            sheet.wire(here, above, here, y, color)
         else:
             last_y = y
         for k in range(known, len(row)):
-            here = draw_row(sheet, [row[k]], here, y, colour=colour)
-            colour = row[k].colour or colour
-            drawn[tuple(row[: k + 1])] = (here, y, colour)
+            here = draw_row(sheet, [row[k]], here, y, color=color)
+            color = row[k].color or color
+            drawn[tuple(row[: k + 1])] = (here, y, color)
         y += ROW + (16 if row[-1].kind == "ground" else 0)
     battery_bar(sheet, x, first_y - 20, last_y + 16)
     return sheet.svg(f"Wiring diagram of {name}")
@@ -87,7 +87,7 @@ def _feed_rows(service: ServiceInformation, name: str) -> Iterator[list[PathPart
         load = end.removesuffix(".1")
         if load in service.vehicle.loads or load == "GEN":
             words = "generator" if load == "GEN" else load_words(service, load)
-            steps.append(PathPart("load", load, words, end, service.colour(f"{load}.2")))
+            steps.append(PathPart("load", load, words, end, service.color(f"{load}.2")))
             steps += _to_ground(service, f"{load}.2")
         elif not steps or steps[-1].node != end:
             steps.append(PathPart("pin", end, service.words_at(end), end))

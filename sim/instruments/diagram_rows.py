@@ -65,17 +65,17 @@ def draw_row(
     x: float,
     y: float,
     until_x: float | None = None,
-    colour: str = "",
+    color: str = "",
 ) -> float:
     """Steps from left to right beginning at x; returns where the line ends."""
     here = x
     for step in steps:
         middle, half = here + COLUMN / 2 + 20, HALF_WIDTH.get(step.kind, 0)
-        sheet.wire(here, y, middle - half, y, colour, colour)
+        sheet.wire(here, y, middle - half, y, color, color)
         _part_mark(sheet, step, middle, y)
-        here, colour = middle + half, step.colour or colour
+        here, color = middle + half, step.color or color
     if until_x is not None:
-        sheet.wire(here, y, until_x, y, colour, colour)
+        sheet.wire(here, y, until_x, y, color, color)
         return until_x
     return here
 
@@ -110,4 +110,4 @@ def draw_row_from(
     )
     inside.target(MARGIN, y - 16, LABEL_W - 10, 34)
     sheet.part(end, f"{end}: {service.words_at(end) or 'load'}", inside)
-    draw_row(sheet, steps, MARGIN + LABEL_W, y, right, service.colour(end))
+    draw_row(sheet, steps, MARGIN + LABEL_W, y, right, service.color(end))

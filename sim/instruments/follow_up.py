@@ -4,7 +4,7 @@ A dead supply is followed toward the battery, fuse by fuse; a supply that looks 
 has lost too much is inspected (common practice: voltage drop under load, half-splitting). Nothing of the real
 car is asked, so nothing is given away.
 
-Not modelled: bus lines, sensors and switched outputs; what several readings together say.
+Not modeled: bus lines, sensors and switched outputs; what several readings together say.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ A connector shows its terminals only while it is off; a wire shows its break onl
 it lies under trim and tape, which take minutes to come off (`sim.bench.probing.access_s`); a
 resistance below 0.05 ohm leaves nothing to see.
 
-Not modelled: damp, broken strands inside an insulation, how clearly a thing is to be seen, smell.
+Not modeled: damp, broken strands inside an insulation, how clearly a thing is to be seen, smell.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ CHAFED_OHM = 1000.0  # below this a short has left bare copper; common practice
 class Sighting(NamedTuple):
     """One thing that is seen: is it a finding, its sentence, and the repair of it, as an action.
 
-    Not modelled: the repair of what shows only one of its two ends.
+    Not modeled: the repair of what shows only one of its two ends.
     """
 
     found: bool

@@ -14,11 +14,11 @@ from sim.vehicle.elements import Pin
 SUPPLY, GROUND, HIGH, LOW, ONE_WIRE = "RD", "BN", "YE", "GN", "VT"
 PLUS, MINUS = "WH", "BU"  # of an Ethernet pair
 GENERATOR_LAMP = "GEN.L"  # the circuit of its terminal L
-OTHER_COLOURS = ("BU", "VT", "GY", "WH", "OG", "BK")
+OTHER_COLORS = ("BU", "VT", "GY", "WH", "OG", "BK")
 STRIPES = ("", "/WH", "/BK", "/YE", "/RD", "/GN")
 
 
-def wire_colour(claim: Claim, node: str) -> str:
+def wire_color(claim: Claim, node: str) -> str:
     """The color of the wire that ends at a terminal."""
     reached = claim.conductor(node)
     if reached & {"BAR", "BAT+"}:
@@ -26,17 +26,17 @@ def wire_colour(claim: Claim, node: str) -> str:
     pins = [pin for pin in claim.car.pins.values() if claim.outer(pin) in reached]
     functions = {pin.function for pin in pins}
     marks = ((".H", HIGH), (".L", LOW), (".P", PLUS), (".N", MINUS), (".LIN", ONE_WIRE))
-    for marked, colour in marks:
+    for marked, color in marks:
         if any(one.rstrip("2").endswith(marked) for one in functions):
-            return colour
+            return color
     if reached & {"BODY", "BAT-", *claim.vehicle.grounds}:
         return GROUND
     name = min((one for one in reached if "." in one), default=node)
     stripe = STRIPES[zlib.crc32(name.encode()) % len(STRIPES)]
     if any(one.startswith("B+") for one in functions):
         return SUPPLY + stripe.replace("/RD", "")
-    colour = OTHER_COLOURS[zlib.crc32(name[::-1].encode()) % len(OTHER_COLOURS)]
-    return colour if stripe == f"/{colour}" else colour + stripe
+    color = OTHER_COLORS[zlib.crc32(name[::-1].encode()) % len(OTHER_COLORS)]
+    return color if stripe == f"/{color}" else color + stripe
 
 
 def pin_words(claim: Claim, pin: Pin) -> str:

@@ -4,7 +4,7 @@
 
 A lamp is its resistance at 12.6 V, six full cells: 55 W is 2.887 ohm.
 
-Not modelled: the cold filament (about a tenth of the resistance for some milliseconds), drivers of a bus that
+Not modeled: the cold filament (about a tenth of the resistance for some milliseconds), drivers of a bus that
 give in under the lamp (only the lines at rest are loaded), what the lamp does to the car while it burns.
 """
 

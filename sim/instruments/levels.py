@@ -4,7 +4,7 @@ An instrument sees the network as a voltage with a series resistance. On a bus t
 holds the lines dominant. `seen` gives the pair for every such state with its share of time; a slow instrument
 shows the average.
 
-Not modelled: edges (the share of time they take is below 1 %).
+Not modeled: edges (the share of time they take is below 1 %).
 """
 
 from __future__ import annotations

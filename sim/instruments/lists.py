@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from sim.instruments.claim import Claim
-from sim.instruments.labels import pin_words, wire_colour
+from sim.instruments.labels import pin_words, wire_color
 from sim.instruments.paths import far_ends
 from sim.vehicle.elements import GeneratorOutput, LoadPart, Pin, Wire
 from sim.vehicle.problems import EditProblem, unknown
@@ -56,7 +56,7 @@ class FacePin:
     cavity: str
     function: str
     words: str
-    colour: str
+    color: str
     area_mm2: float
     to: tuple[str, ...]
 
@@ -165,7 +165,7 @@ def _face_pin(claim: Claim, pin: Pin) -> FacePin:
         pin.cavity,
         pin.function,
         pin_words(claim, pin),
-        wire_colour(claim, node),
+        wire_color(claim, node),
         area_mm2,
         far_ends(claim, node),
     )

@@ -11,7 +11,7 @@
 The meter is part of the circuit: 10 megohms for volts, a current of its own for ohms, a shunt for amps. It
 shows the average of a pulsed signal.
 
-Not modelled: lead resistance (zeroed before), alternating voltage, the meter's tolerance; frequency and duty
+Not modeled: lead resistance (zeroed before), alternating voltage, the meter's tolerance; frequency and duty
 of what runs on a bus; the pulses of a current.
 """
 

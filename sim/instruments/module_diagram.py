@@ -92,11 +92,11 @@ def _right_of(service: ServiceInformation, sheet: Sheet, pin: str, x: float, y: 
     far = service.far_ends(pin)
     load = far[0].removesuffix(".2") if len(far) == 1 else ""
     if end is not None and service.words_at(pin) == "ground":
-        draw_row(sheet, back[: end + 1], x, y, colour=service.colour(pin))
+        draw_row(sheet, back[: end + 1], x, y, color=service.color(pin))
     elif load in service.vehicle.loads:
-        _driven_load(service, sheet, load, x, y, service.colour(pin))
+        _driven_load(service, sheet, load, x, y, service.color(pin))
     else:
-        sheet.wire(x, y, x + 70, y, service.colour(pin), service.colour(pin))
+        sheet.wire(x, y, x + 70, y, service.color(pin), service.color(pin))
         for k, node in enumerate(far or ("not connected",)):
             inside = Sheet()
             words = in_words(node, service.car)
@@ -106,12 +106,12 @@ def _right_of(service: ServiceInformation, sheet: Sheet, pin: str, x: float, y: 
 
 
 def _driven_load(
-    service: ServiceInformation, sheet: Sheet, load: str, x: float, y: float, colour: str
+    service: ServiceInformation, sheet: Sheet, load: str, x: float, y: float, color: str
 ) -> None:
     """A load between a module's pin and the fuse or relay that feeds it."""
     feeds = [part for part in service.supply_path(f"{load}.1") if part.kind in ("fuse", "relay")]
     part = PathPart("load", load, load_words(service, load), f"{load}.1")
-    here = draw_row(sheet, [part], x, y, colour=colour)
+    here = draw_row(sheet, [part], x, y, color=color)
     sheet.wire(here, y, here + 40, y)
     sheet.text(here + 46, y + 4, f"from {feeds[-1].name}" if feeds else "", 12, "start")
 
@@ -168,7 +168,7 @@ def _grid(shown: Face, side: Side) -> tuple[dict[int, FacePin], int, int, bool]:
 def _table(sheet: Sheet, shown: Face, y: float) -> None:
     """Write the pin table."""
     rows = [
-        (pin.cavity, pin.function, f"{pin.colour} {pin.area_mm2:g}", pin.words, ", ".join(pin.to))
+        (pin.cavity, pin.function, f"{pin.color} {pin.area_mm2:g}", pin.words, ", ".join(pin.to))
         for pin in shown.pins
     ]
     widths = [

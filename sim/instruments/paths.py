@@ -9,7 +9,7 @@ from itertools import pairwise
 import networkx as nx
 
 from sim.instruments.claim import Claim
-from sim.instruments.labels import pin_words, wire_colour
+from sim.instruments.labels import pin_words, wire_color
 from sim.vehicle.elements import (
     Contact,
     Driver,
@@ -29,14 +29,14 @@ from sim.vehicle.terminal_graph import conductor
 class PathPart:
     """One thing on a path. kind: battery, clamp, bar, fuse, relay, switch, splice, pin, load, ground, body.
 
-    node: the terminal on the battery's side of it, where a probe can go; colour: of the wire that leaves it.
+    node: the terminal on the battery's side of it, where a probe can go; color: of the wire that leaves it.
     """
 
     kind: str
     name: str
     words: str
     node: str
-    colour: str = ""
+    color: str = ""
 
 
 def supply_path(claim: Claim, node: str) -> tuple[PathPart, ...]:
@@ -113,7 +113,7 @@ def _parts(claim: Claim, nodes: list[str]) -> tuple[PathPart, ...]:
         element: Element = claim.feeds.edges[a, b]["element"]
         if not isinstance(element, Wire) and not _is_undrawn_rail(claim, element, a):
             step = _part_over(claim, element, a)
-            steps.append(replace(step, colour="" if step.kind == "bar" else wire_colour(claim, b)))
+            steps.append(replace(step, color="" if step.kind == "bar" else wire_color(claim, b)))
         steps.append(_end_or_splice(claim, b, ends))
     return tuple(step for step in steps if step.kind)
 
@@ -121,9 +121,9 @@ def _parts(claim: Claim, nodes: list[str]) -> tuple[PathPart, ...]:
 def _end_or_splice(claim: Claim, node: str, ends: dict[str, str]) -> PathPart:
     """A battery post or splice; a step without a kind for any other terminal."""
     if node in ends:
-        return PathPart("battery", node, ends[node], node, wire_colour(claim, node))
+        return PathPart("battery", node, ends[node], node, wire_color(claim, node))
     if node.startswith("SP."):
-        return PathPart("splice", node, "splice", node, wire_colour(claim, node))
+        return PathPart("splice", node, "splice", node, wire_color(claim, node))
     return PathPart("", node, "", node)
 
 

@@ -3,7 +3,7 @@
 A change at one place of the network shows at another by the impedance between both, which the network as it
 is solved gives (superposition).
 
-Not modelled: voltages so far from rest that one-way elements begin or cease to conduct.
+Not modeled: voltages so far from rest that one-way elements begin or cease to conduct.
 """
 
 from __future__ import annotations

@@ -20,7 +20,7 @@ class Result:
     """Common to all instruments.
 
     action: the sentence in the log. display: what is read or seen, in one line. notes: what a trainer would
-    say about it. cautions: what to mind before doing this on a real car. harm: what this has spoilt there.
+    say about it. cautions: what to mind before doing this on a real car. harm: what this has spoiled there.
     labor_s: labor time in seconds.
     """
 

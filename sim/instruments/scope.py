@@ -9,7 +9,7 @@ dominant together, is highest; with one terminator every level is higher. Edges 
 each, with the capacitance of line and nodes and the resistance they see. Modules that get no frame through
 are drawn as they try (`sim.instruments.attempts`); one that cannot read its own bits has gone silent.
 
-Not modelled: reflections and ringing, noise, the probe's ground lead, levels that change during a sweep
+Not modeled: reflections and ringing, noise, the probe's ground lead, levels that change during a sweep
 because something switches.
 """
 

@@ -3,7 +3,7 @@
     figure(picture).savefig("sweep.png")
     figure(picture, size_in=(5.0, 4.4))      # for a narrow screen
 
-Not modelled: brightness, the knobs.
+Not modeled: brightness, the knobs.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The driver's seat: lamps, cluster, engine, and what the pedal and button feel like.
 
-Not modelled: gauges, messages in plain text, sounds but those of fans that turn at full speed.
+Not modeled: gauges, messages in plain text, sounds but those of fans that turn at full speed.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ class Lamp:
 
     name: str
     title: str
-    colour: str
+    color: str
     lit: bool
 
 
@@ -78,7 +78,7 @@ class Seat:
 def seat_of(bench: Bench) -> Seat:
     """Return what can be seen from the driver's seat."""
     lamps = tuple(
-        Lamp(name, spec.title or name, spec.colour, module.outputs.telltales[name])
+        Lamp(name, spec.title or name, spec.color, module.outputs.telltales[name])
         for module in bench.live.modules.values()
         for name, spec in module.spec.telltales.items()
     )

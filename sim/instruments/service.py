@@ -10,7 +10,7 @@ All of it follows from `car.claimed`: what edits and theories have done to the c
 claim that is wrong (a mislabeled fuse) stays wrong. Wire colors are invented for each car; the letters are
 those of IEC 60757.
 
-Not modelled: shields, wire lengths, splice packs, several pages per circuit.
+Not modeled: shields, wire lengths, splice packs, several pages per circuit.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class ServiceInformation(Claim):
     bus_pins = lists.bus_pins
     words = labels.pin_words
     words_at = labels.words_at
-    colour = labels.wire_colour
+    color = labels.wire_color
     far_ends = paths.far_ends
     supply_path = paths.supply_path
     return_path = paths.return_path

@@ -1,6 +1,6 @@
 """A sheet on which a diagram is drawn: lines, boxes, words and parts to click on, as an SVG tree.
 
-Not modelled: crossings kept apart on one page, shields, twisted pairs drawn as such.
+Not modeled: crossings kept apart on one page, shields, twisted pairs drawn as such.
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ class Sheet:
         """Make the sheet large enough to show a point."""
         self.width, self.height = max(self.width, x), max(self.height, y)
 
-    def wire(self, x1: float, y1: float, x2: float, y2: float, colour: str = "", label: str = "") -> None:
+    def wire(self, x1: float, y1: float, x2: float, y2: float, color: str = "", label: str = "") -> None:
         """Draw a line in the color that letters of IEC 60757 mean, with a label above its middle."""
-        self.line((x1, y1), (x2, y2), PAINT.get(colour.partition("/")[0], WIRE))
+        self.line((x1, y1), (x2, y2), PAINT.get(color.partition("/")[0], WIRE))
         if label:
             self.text((x1 + x2) / 2, y1 - 6, label, size=11, ink=FAINT)
         self.reach(max(x1, x2), max(y1, y2))

@@ -19,7 +19,7 @@ Measured on 200 minibuses rebuilt by chance (`tests/lab/rebuilt.py`), 1 to 4 mod
 codes missing and up to four odd ones added: the absent modules come first in 193 where the report says who
 answers and who does not, in 164 without the silent ones, in 152 from codes alone.
 
-Not modelled: modules that come and go; a code that follows from another fault than a lost message or a value
+Not modeled: modules that come and go; a code that follows from another fault than a lost message or a value
 marked invalid; buses that are down with all their modules in order (each is named; see `shared_parts`).
 """
 

@@ -6,7 +6,7 @@ entropy-based estimates of Pattipati and Alexandridis, IEEE Trans. SMC 20(4), 19
 outcomes a test tells at most the logarithm of their number). The upper bound is the greedy tree. When the
 budget is spent, what is open goes on with the greedy tree, and the result is no longer called the optimum.
 
-Not modelled: tests that err, tests whose cost depends on what was done before.
+Not modeled: tests that err, tests whose cost depends on what was done before.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@
 Both futures are run from the beginning, by the same log up to the moment. The one that is over sooner waits
 for the other, and both end with a scan, so that what differs does so by what was done.
 
-Not modelled: doing an action at another instant than between two of the log.
+Not modeled: doing an action at another instant than between two of the log.
 """
 
 from __future__ import annotations

@@ -23,7 +23,7 @@ Then car and case travel in one file.
 in `seen` was not looked at; that is not the same as absent. Every story's edits (faults, repairs,
 theories about how the car was built) are given to the car, and the same steps are run.
 
-Not modelled: what a person saw wrong or remembers wrong.
+Not modeled: what a person saw wrong or remembers wrong.
 """
 
 from __future__ import annotations

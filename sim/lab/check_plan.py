@@ -10,7 +10,7 @@ grounds, readings, then what takes the car apart), leaving out what can tell not
 Where a part would be condemned the plan stops: supplies and grounds are tested under load first (common
 practice), because a dead module and a module without supply look alike from the tester.
 
-Not modelled: what of `sim.lab.next_check` is not; more than `MOST_CAUSES` causes; several faults at once
+Not modeled: what of `sim.lab.next_check` is not; more than `MOST_CAUSES` causes; several faults at once
 unless the search looked for them.
 """
 

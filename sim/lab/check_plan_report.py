@@ -3,7 +3,7 @@
     Path("plan.html").write_text(plan_page(plan))
     print(as_text(plan_sections(plan)))
 
-Not modelled: trees deeper than `MOST_COLUMNS` in the picture.
+Not modeled: trees deeper than `MOST_COLUMNS` in the picture.
 """
 
 from __future__ import annotations

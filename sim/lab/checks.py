@@ -3,7 +3,7 @@
 A check that does damage, or that touches an airbag circuit, is never offered. Cautions go with the
 others.
 
-Not modelled: trim to be taken off, the walk around the car.
+Not modeled: trim to be taken off, the walk around the car.
 """
 
 from __future__ import annotations

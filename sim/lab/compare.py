@@ -1,6 +1,6 @@
 """Comparing what was seen in a step with what a run shows.
 
-Not modelled: reading errors beyond the tolerance.
+Not modeled: reading errors beyond the tolerance.
 """
 
 from __future__ import annotations

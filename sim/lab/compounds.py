@@ -12,7 +12,7 @@ Every edit alone and every pair is run through the same actions, and compared:
 The difficulty is the share of what could be seen that misleads: things hidden, new or shared with a single
 fault, from 0 to 1. A choice of this program for putting exercises in order, not a measure of people.
 
-Not modelled: how well known a symptom is.
+Not modeled: how well known a symptom is.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ Everything is compared with the same car without these edits: its wiring in ever
 the run passes through, and what its modules, relays and engine did. Where two edits touch nothing in common,
 they do together what each does alone (`sim.lab.pairs`).
 
-Not modelled: differences too small for a decision (`SAME_V`, `SAME_A`, `SAME_SHARE`).
+Not modeled: differences too small for a decision (`SAME_V`, `SAME_A`, `SAME_SHARE`).
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@
 An edit may be a fault, a repair of a fault that is given to all, or a theory about how the car was built.
 All 2^n combinations are run, so nothing is assumed about how edits work together.
 
-Not modelled: edits in several degrees (make one choice of each degree); more than 10 edits.
+Not modeled: edits in several degrees (make one choice of each degree); more than 10 edits.
 """
 
 from __future__ import annotations

@@ -3,11 +3,11 @@
 A truth table over n edits says for each of the 2^n combinations whether the symptom showed. Its prime
 implicants are the minimal cause sets: no edit of one can be left out. They keep their negative literals
 ("A and not B"), because a bypass or a second fault can hide what the first one does. All 3^n cubes are
-tested, since minimising libraries return a cover, which loses causes.
+tested, since minimizing libraries return a cover, which loses causes.
 
 Bit k of a combination's number stands for edit k: 0 is the car without any of them.
 
-Not modelled: degrees of a symptom (see `sim.lab.factorial` for numbers).
+Not modeled: degrees of a symptom (see `sim.lab.factorial` for numbers).
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 All figures are common practice, round numbers of the trade, from no flat-rate book. Those of measurements and
 inspections are in `sim.bench.observations` and `sim.bench.probing`.
 
-Not modelled: the walk around the car, finding a part, trim to be taken off for anything but an inspection.
+Not modeled: the walk around the car, finding a part, trim to be taken off for anything but an inspection.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Definitions from memory of the diagnostic competitions' framework (Feldman and others, IJPHM); its text was
 not at hand, so results are called DXC-style and not DXC scores.
 
-Not modelled: time to detection, processor time and memory.
+Not modeled: time to detection, processor time and memory.
 """
 
 from __future__ import annotations

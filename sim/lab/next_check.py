@@ -16,7 +16,7 @@ Looking and measuring change nothing, so what they show follows from the final s
 (`sim.lab.final_state`). Checks that change the car (a plug off, the battery off) take a run of each one
 and are thought of only where looking and measuring tell nothing, or where it is asked for.
 
-Not modelled: trim to be taken off, ways to walk, checks that mislead.
+Not modeled: trim to be taken off, ways to walk, checks that mislead.
 """
 
 from __future__ import annotations

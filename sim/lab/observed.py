@@ -8,7 +8,7 @@ what an instrument read.
 
 A doubtful reading (a live circuit, a pulsed signal) is no evidence.
 
-Not modelled: what a person overlooks; the display of a lamp or a scope where no reading is kept.
+Not modeled: what a person overlooks; the display of a lamp or a scope where no reading is kept.
 """
 
 from __future__ import annotations

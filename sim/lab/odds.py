@@ -1,6 +1,6 @@
 """Prior odds: how likely a car in the bay has a fault, before anything is seen.
 
-Not modelled: the age of the car; faults that cause each other.
+Not modeled: the age of the car; faults that cause each other.
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ Each fault has been run alone (`sim.lab.footprint`). For two of them together it
 and where nothing follows, a run must tell. That one contradicts what was seen is never enough: the other may
 hide it. So whatever both touch, and what listens to it, is left open here.
 
-Not modelled: effects through the battery's voltage too small for `sim.lab.footprint` to count.
+Not modeled: effects through the battery's voltage too small for `sim.lab.footprint` to count.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """A photo as it goes into a case: made small, and without what a camera writes into it (place, time, owner).
 
-Not modelled: other kinds of pictures than PNG and JPEG.
+Not modeled: other kinds of pictures than PNG and JPEG.
 """
 
 from __future__ import annotations

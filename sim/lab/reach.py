@@ -1,6 +1,6 @@
 """Which modules the tester can reach at all with some circuits open: a look at the wiring, no run.
 
-Not modelled: anything but open circuits; what a module's software makes of it.
+Not modeled: anything but open circuits; what a module's software makes of it.
 """
 
 from __future__ import annotations

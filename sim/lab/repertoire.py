@@ -11,7 +11,7 @@
 
 All are common practice of the trade. Nothing here touches an airbag circuit or orange parts.
 
-Not modelled: the resistance of the pair at every module, and at a plug that is off on either side.
+Not modeled: the resistance of the pair at every module, and at a plug that is off on either side.
 """
 
 from __future__ import annotations

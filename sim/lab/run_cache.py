@@ -29,7 +29,7 @@ class Cache:
         self._lock = threading.Lock()
         try:
             self._open()
-        except sqlite3.DatabaseError:  # not a file of ours, or spoilt: begin again
+        except sqlite3.DatabaseError:  # not a file of ours, or spoiled: begin again
             self._path.unlink()
             self._open()
 

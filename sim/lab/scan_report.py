@@ -13,7 +13,7 @@ languages (`sim.lab.report_words`); codes with or without failure type (`U0101`,
 No layout is read by the name of a program: what a cell is follows from what is in it, from the heading of its
 column, and from the lines around it.
 
-Not modelled: freeze frames; codes of SAE J1939; reports as pictures.
+Not modeled: freeze frames; codes of SAE J1939; reports as pictures.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ the likeliest first. `wrongly_judged` puts the savings to the test.
 
 Three faults at once: `sim.lab.three_faults`.
 
-Not modelled: faults that come and go, which one run tells by chance (what was not seen in it rules no such
+Not modeled: faults that come and go, which one run tells by chance (what was not seen in it rules no such
 fault out): say one as a story of the case, `interrupt X4.2 when shaken`; wrong observations.
 """
 

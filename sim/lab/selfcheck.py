@@ -7,7 +7,7 @@ A fault is hidden, the car gets a technician's first look, and its possible caus
 edits, one of each verb before the second of any, the hidden ones among them. Then pairs are drawn at random,
 half of them from those that the search has kept, and each is run by itself.
 
-Not modelled: more than two faults at once.
+Not modeled: more than two faults at once.
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ policy is a tree of tests that goes on until no test can tell the remaining stat
 
 The optimum is searched for in `sim.lab.bounded_search`.
 
-Not modelled: tests that err, tests whose cost depends on what was done before.
+Not modeled: tests that err, tests whose cost depends on what was done before.
 """
 
 from __future__ import annotations

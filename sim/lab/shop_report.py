@@ -4,7 +4,7 @@
 
 What a story proves or loses by is what this model says; only what was done and seen is from the car.
 
-Not modelled: prices, signatures, the customer's data.
+Not modeled: prices, signatures, the customer's data.
 """
 
 from __future__ import annotations

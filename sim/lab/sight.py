@@ -1,6 +1,6 @@
 """What could be seen of a car: a sight after each action, and the account of a whole run.
 
-Not modelled: what a person overlooks. A sight holds everything that could be seen at that moment.
+Not modeled: what a person overlooks. A sight holds everything that could be seen at that moment.
 """
 
 from __future__ import annotations

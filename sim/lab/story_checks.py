@@ -7,7 +7,7 @@
 The stories that give everything seen so far stand for the possible causes; a search is not needed.
 `minutes_before` says at which minute of labor a step began: "at minute 12 you could have known".
 
-Not modelled: stories that a person had not thought of yet; what waiting for a part costs.
+Not modeled: stories that a person had not thought of yet; what waiting for a part costs.
 """
 
 from __future__ import annotations

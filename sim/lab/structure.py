@@ -110,10 +110,10 @@ class Structure:
         """Every element's chain, named after one of its elements."""
         graph: nx.Graph[str] = nx.Graph()
         graph.add_nodes_from(self.car.elements)
-        graph.add_edges_from(self._neighbours())
+        graph.add_edges_from(self._neighbors())
         return {id: min(chain) for chain in nx.connected_components(graph) for id in chain}
 
-    def _neighbours(self) -> Iterable[tuple[str, str]]:
+    def _neighbors(self) -> Iterable[tuple[str, str]]:
         """Pairs of conductors that meet with nothing else, at a node that no action names."""
         at: dict[str, list[Element]] = {}
         for element in self.car.elements.values():

@@ -26,7 +26,7 @@ hidden faults, what was seen goes through the search (`sim.lab.search`), and its
 compared with those of the table, unless a check has changed the car: the next one then finds another car than
 in the table. "Nothing wrong" is no cause: the car came with a complaint.
 
-Not modelled: checks that mislead, repairs as checks, faults of three or more parts. A car has many more edits
+Not modeled: checks that mislead, repairs as checks, faults of three or more parts. A car has many more edits
 than are drawn: figures of two orders compare with each other, not with a shop.
 """
 

@@ -8,7 +8,7 @@ that waits for one that answers starts a moment later, a bus that runs through a
 bus. Listed are those about modules that were silent, or were never asked (`EditKind.theories`), a share of
 each sort, no more than `MOST_THEORIES`.
 
-Not modelled: theories about modules that answered each time they were asked, and that were silent between.
+Not modeled: theories about modules that answered each time they were asked, and that were silent between.
 """
 
 from __future__ import annotations

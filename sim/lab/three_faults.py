@@ -7,7 +7,7 @@ which shows a part of what is wrong, so that together they show all of it and no
 set is run through all steps, the likeliest first. Where none agrees, two or one that show all get a third
 fault that shows nothing alone: it may hide something, or show it only beside them.
 
-Not modelled: three faults of which two show what is wrong only together.
+Not modeled: three faults of which two show what is wrong only together.
 """
 
 from __future__ import annotations

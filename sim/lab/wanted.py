@@ -6,7 +6,7 @@
 
 A ticket is a place in memory that all processes share and a number that is in it while the work is wanted.
 
-Not modelled: workers on other machines, whose runs come to their end.
+Not modeled: workers on other machines, whose runs come to their end.
 """
 
 from __future__ import annotations

@@ -40,7 +40,7 @@ def _end_with_parent() -> None:
 def deaf_to_ctrl_c() -> Iterator[None]:
     """Processes started inside inherit a blocked SIGINT, which a terminal sends to all of them at once.
 
-    Without this each of them, while it still imports, ends in a traceback. Not modelled: Windows, where no
+    Without this each of them, while it still imports, ends in a traceback. Not modeled: Windows, where no
     signal can be blocked.
     """
     if not hasattr(signal, "pthread_sigmask"):

@@ -3,7 +3,7 @@
 A repair that is tried is followed by a scan, to see whether it helped. What would condemn a module, and what
 is no repair (a theory about the design, or nothing wrong), is never tried: those are told apart first.
 
-Not modelled: what parts cost, a repair that harms, a customer who comes back.
+Not modeled: what parts cost, a repair that harms, a customer who comes back.
 """
 
 from __future__ import annotations

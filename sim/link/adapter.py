@@ -6,7 +6,7 @@ frames that it hears. So what keeps a tester from a module keeps an outside prog
 Requests to one module are sent one after the other, each when the one before is answered or has been waited
 for; several modules are asked at the same time.
 
-Not modelled: a serial line or a second CAN pair at the connector; other bit rates than the line's.
+Not modeled: a serial line or a second CAN pair at the connector; other bit rates than the line's.
 """
 
 from __future__ import annotations

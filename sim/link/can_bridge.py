@@ -3,7 +3,7 @@
 Any interface of python-can may be on the other side: its virtual bus, a socket, a real adapter. What the
 connector hears goes out, what comes in is sent from the connector and must win the bus like any other frame.
 
-Not modelled: CAN FD and remote frames (neither goes through), error frames.
+Not modeled: CAN FD and remote frames (neither goes through), error frames.
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ here too: to notice that is the client's part, by P2.
 One thread serves all connections. It is bounded: the number of connections, of requests of each
 that are not acknowledged yet, and of bytes that a client has not fetched are bounded.
 
-Not modelled: TLS, authentication, several gateways in one car; an entity's own diagnostic server.
+Not modeled: TLS, authentication, several gateways in one car; an entity's own diagnostic server.
 """
 
 from __future__ import annotations

@@ -21,7 +21,7 @@ class LiveLink:
     number of "INTERFACE:CHANNEL". Raises `Problem` where the car has no diagnostic connector on a bus, a port
     is taken, or a python-can bus cannot be opened.
 
-    Not modelled: what clients send is not in the bench's log, so a replay repeats actions only.
+    Not modeled: what clients send is not in the bench's log, so a replay repeats actions only.
     """
 
     def __init__(

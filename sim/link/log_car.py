@@ -5,7 +5,7 @@ person who knows the car renames and joins them, and adds supplies, connectors a
 Several buses meet in one module, GATEWAY. What it passes on is heard by the first module of the other bus,
 for a gateway passes on what is wanted there.
 
-Not modelled: several gateways; who really listens.
+Not modeled: several gateways; who really listens.
 """
 
 from __future__ import annotations

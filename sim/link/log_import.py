@@ -3,7 +3,7 @@
 Any format that python-can reads will do. A bus is a channel of the log. An identifier that comes with the
 same bytes on a second bus, shortly after, has been passed on by a gateway (`forwarded`).
 
-Not modelled: 29-bit identifiers, parameter groups of SAE J1939, and CAN FD frames (all are counted);
+Not modeled: 29-bit identifiers, parameter groups of SAE J1939, and CAN FD frames (all are counted);
 signals inside a message; messages that are sent on events only (listed, without a sender).
 """
 

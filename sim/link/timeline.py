@@ -1,6 +1,6 @@
 """What happened over time, as a picture: load of each bus, state of each module, codes that set and heal.
 
-Not modelled: which code a lamp shines for; frames one by one (see `sim.link.recording`).
+Not modeled: which code a lamp shines for; frames one by one (see `sim.link.recording`).
 """
 
 from __future__ import annotations

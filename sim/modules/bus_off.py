@@ -5,7 +5,7 @@ vehicle file's figures (`sim.vehicle.description.BusOff`), stores the code of it
 of that bus meanwhile if the file says so. A controller that goes bus-off again and again is one incident,
 with one event at its beginning and one at its end.
 
-Not modelled: codes for the error passive state, which few modules store; transceivers that report a line
+Not modeled: codes for the error passive state, which few modules store; transceivers that report a line
 held dominant.
 """
 

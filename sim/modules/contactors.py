@@ -12,7 +12,7 @@ than it takes to pull in; only then does the precharge one open, and the others 
 are closed. Later the bus must stay up. An open interlock opens everything at once; insulation below the fault
 limit only keeps the contactors from closing. All of it is common practice.
 
-Not modelled: an interlock that is only reported while the car moves, contactors that stick together, feedback
+Not modeled: an interlock that is only reported while the car moves, contactors that stick together, feedback
 contacts, limits of power by an insulation warning, a negative contactor that is stuck open, told apart.
 """
 

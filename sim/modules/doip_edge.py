@@ -7,7 +7,7 @@ on the way; what becomes of it then, it does not tell. Without a link to the nex
 
 Tables and timers are in `sim/network/doip.py`. The order of checks is from memory.
 
-Not modelled: TCP (a connection lasts as long as the link to the tester), several testers and the alive check
+Not modeled: TCP (a connection lasts as long as the link to the tester), several testers and the alive check
 between them, TLS.
 """
 

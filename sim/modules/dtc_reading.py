@@ -2,7 +2,7 @@
 
 Numbers of records: 01..8F are the maker's, our own choice.
 
-Not modelled: groups of DTCs other than all, severity, mirror memory, records of modules that are not of this
+Not modeled: groups of DTCs other than all, severity, mirror memory, records of modules that are not of this
 program.
 """
 

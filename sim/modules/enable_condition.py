@@ -3,7 +3,7 @@
 By default a test needs the ignition, as far as the module senses it, and its supply in range; a test of the
 supply itself runs down to the voltage at which the module resets.
 
-Not modelled: enable conditions over a battery that is just being charged.
+Not modeled: enable conditions over a battery that is just being charged.
 """
 
 from __future__ import annotations

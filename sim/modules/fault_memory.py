@@ -5,7 +5,7 @@ Every code that a module can set has a `DtcRule`. Its test reports `test_failed`
 open-source implementations that keep the variable names of its Annex D.
 
 Everything reported comes in the order of the code's number.
-Not modelled: mirror and user-defined memories, severity, fault detection counters that move in steps, the
+Not modeled: mirror and user-defined memories, severity, fault detection counters that move in steps, the
 status bit that asks for a warning lamp (`lamp_codes` says it for the engine lamp), loss of what a module had
 not yet written when it lost power.
 """

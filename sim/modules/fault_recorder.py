@@ -2,7 +2,7 @@
 
 Results go into the module's fault memory and into the trace.
 
-Not modelled: fault detection counters that move in steps (a fault matures by time); what a module has not yet
+Not modeled: fault detection counters that move in steps (a fault matures by time); what a module has not yet
 written to its memory when it loses its supply.
 """
 

@@ -4,7 +4,7 @@ Reads pass; what the file says it guards (clearing, actuation, programming) is r
 unlocked the gateway by security access (ISO 14229-1 service 27): a challenge and its response by AES-CMAC.
 The right ends with the session, or by the file's `right_lasts_s` after a time.
 
-Not modelled: rate limiting, signal gateways that rebuild messages, firewalls by content.
+Not modeled: rate limiting, signal gateways that rebuild messages, firewalls by content.
 """
 
 from __future__ import annotations

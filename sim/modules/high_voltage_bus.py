@@ -3,7 +3,7 @@
 Between two switchings the bus's voltage is one exponential, so it is exact at any time. A converter takes
 constant power; beside the pack's it is taken as the resistance that draws it at the pack's voltage.
 
-Not modelled: the pack's internal resistance and its voltage by charge, arcs, inductance of the cables.
+Not modeled: the pack's internal resistance and its voltage by charge, arcs, inductance of the cables.
 """
 
 from __future__ import annotations

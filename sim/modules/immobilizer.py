@@ -5,7 +5,7 @@ Both ends share a secret; the numbers follow from the run's seed so that a repla
 A module that was exchanged and not matched to the other end does not know the secret: its proof is wrong, and
 it is denied.
 
-Not modelled: rolling codes of the fob itself, secured storage, a limited number of fobs.
+Not modeled: rolling codes of the fob itself, secured storage, a limited number of fobs.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 A lamp is asked for by DM1, which comes once a second; a controller that is silent for three asks for nothing
 any more (common practice).
 
-Not modelled: lamps that flash.
+Not modeled: lamps that flash.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """What a module's trouble codes are called on SAE J1939, and what it says it is.
 
-Not modelled: a component's make and model by the registered abbreviations; a unit number.
+Not modeled: a component's make and model by the registered abbreviations; a unit number.
 """
 
 from __future__ import annotations

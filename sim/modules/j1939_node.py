@@ -6,7 +6,7 @@ it announces from address 254 that it cannot claim, and sends nothing more until
 request for it is answered even then. DM1 by SAE J1939-73: once a second, and at once when a code comes or
 goes, but for changes in the same second. Both as given by the open package `can-j1939` and by lecture notes.
 
-Not modelled: the pause of 0 to 153 ms before "cannot claim", commanded addresses, a list of the others'
+Not modeled: the pause of 0 to 153 ms before "cannot claim", commanded addresses, a list of the others'
 NAMEs, a DM1 that a bridge passes on to another bus, one DM1 of several networks.
 """
 

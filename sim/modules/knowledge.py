@@ -1,6 +1,6 @@
 """What a module knows: its pins, messages and signals, the power mode, and conditions over them.
 
-Not modelled: plausibility checks between two sources of one fact.
+Not modeled: plausibility checks between two sources of one fact.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 It stores the code of its bus, as a CAN controller does in bus-off, once the link has been down for half a
 second under the enable condition of the module's monitors: both ends are awake then, and training is over.
 
-Not modelled: a code for a poor signal quality, which few modules store; a tester reads the index.
+Not modeled: a code for a poor signal quality, which few modules store; a tester reads the index.
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ Voltages at pins come in millivolts, those of a pack in volts, its insulation in
 as in SAE J1979 (one byte, 40 more than °C, as given by PyPI `obd`), flags as 0 or 1, signals as in the
 messages that carry them: FE means invalid, FF not available.
 
-Not modelled: filters and resolution of a converter, several identifiers in one request.
+Not modeled: filters and resolution of a converter, several identifiers in one request.
 """
 
 from __future__ import annotations

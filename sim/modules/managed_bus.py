@@ -5,7 +5,7 @@ are streams like any other, with the node's number in byte 0 and the control bit
 is looked at when it may run out, against the last frame that the network says was received or confirmed, so
 that frames which change nothing cost nothing.
 
-Not modelled: a repeat message bit that was ignored in repeat message and stays set is not looked at again.
+Not modeled: a repeat message bit that was ignored in repeat message and stays set is not looked at again.
 """
 
 from __future__ import annotations

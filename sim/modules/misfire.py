@@ -4,7 +4,7 @@ A cylinder whose coil or injector gets nothing leaves a gap in the turning that 
 counts over some turns before it says so (`Engine.misfire_turns`); the code names the cylinder (SAE J2012,
 P0301 for the first).
 
-Not modelled: misfires of one cylinder now and then, by mixture or compression; the code for several cylinders
+Not modeled: misfires of one cylinder now and then, by mixture or compression; the code for several cylinders
 at random (P0300); the lamp that blinks because a catalyst is at risk.
 """
 

@@ -3,7 +3,7 @@
 Nothing is tested, and no code sets, while the enable condition is not true (and for the settling time after
 it comes true).
 
-Not modelled: tests that a module runs once at its start only.
+Not modeled: tests that a module runs once at its start only.
 """
 
 from __future__ import annotations

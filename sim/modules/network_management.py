@@ -19,7 +19,7 @@ implementation tags them with the requirements' numbers (second-hand).
 
 The machine has no clock: who owns it hands in the time and updates it when `due_s` has come.
 
-Not modelled: the coordinator's sleep ready bit, car wake-up, bus load reduction.
+Not modeled: the coordinator's sleep ready bit, car wake-up, bus load reduction.
 """
 
 from __future__ import annotations

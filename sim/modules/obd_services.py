@@ -8,7 +8,7 @@ Layouts: SAE J1979 / ISO 15031-5 as given by PyPI `obd` and its decoders; which 
 and that a module is silent about parameters that it does not have, are from memory. The standards were not
 read.
 
-Not modelled: freeze frames (02), test results (05, 06), control (08), vehicle information (09), monitors
+Not modeled: freeze frames (02), test results (05, 06), control (08), vehicle information (09), monitors
 other than the comprehensive component monitor, sensor values that this model does not compute.
 """
 
@@ -148,7 +148,7 @@ _SPARK: Final = (
 def monitors_in(data: bytes) -> Monitors | None:
     """Read what follows the service identifier of a response to parameter 01; None if it is none.
 
-    Not modelled: monitors of compression ignition.
+    Not modeled: monitors of compression ignition.
     """
     if len(data) != 5 or data[0] != MONITOR_STATUS:
         return None

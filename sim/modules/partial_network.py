@@ -8,7 +8,7 @@ by itself (ISO 11898-2:2016, selective wake-up). A module in none of them is con
 Source: AUTOSAR, Specification of CAN Network Management: partial network information bit 6 of the control bit
 vector, then one bit for each partial network, low bit first (from memory).
 
-Not modelled: selective wake-up by other frames than those of network management, the counter of frame errors
+Not modeled: selective wake-up by other frames than those of network management, the counter of frame errors
 after which a transceiver wakes at any frame, partial networks over gateways (a gateway wakes its other buses
 whole).
 """

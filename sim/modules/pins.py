@@ -1,6 +1,6 @@
 """What a module senses and switches: wired inputs, sense lines, output drivers and telltales.
 
-Not modelled: debouncing, inputs that are read as a voltage (`CircuitMonitor` judges those), current
+Not modeled: debouncing, inputs that are read as a voltage (`CircuitMonitor` judges those), current
 limits of a driver.
 """
 

@@ -1,6 +1,6 @@
 """The power-mode master: off, accessory, run, crank, by the rules of the vehicle file.
 
-Not modelled: key-in reminders, transport mode, remote start.
+Not modeled: key-in reminders, transport mode, remote start.
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@ Erasing (routine FF00) leaves a boot loader only, until a whole image has come a
 a supply that is lost in between leaves a module in boot mode. Identifiers and routines are our own, but for
 F190 (VIN), FF00 (erase memory) and FF01 (check programming dependencies): ISO 14229-1, from memory.
 
-Not modelled: the size and duration of a real image (256 bytes here; labor time counts), compression and
+Not modeled: the size and duration of a real image (256 bytes here; labor time counts), compression and
 encryption, signatures, dependencies between modules, a fingerprint of who has written.
 """
 

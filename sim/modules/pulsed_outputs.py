@@ -4,7 +4,7 @@ The first step of the description whose condition holds gives the duty cycle. A 
 rest a load pulls it up (its checks of that level are `CircuitMonitor`s), switched it must fall; a pin that
 stays high meanwhile is shorted to battery.
 
-Not modelled: duty cycles that change by and by, a driver that protects itself.
+Not modeled: duty cycles that change by and by, a driver that protects itself.
 """
 
 from __future__ import annotations

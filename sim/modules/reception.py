@@ -1,6 +1,6 @@
 """What a module receives: periodic messages and their signals, and how long they have been missing.
 
-Not modelled: receive buffers that overflow; a module reads every message that reaches it.
+Not modeled: receive buffers that overflow; a module reads every message that reaches it.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """SecurityAccess of ISO 14229-1: seed and key, wrong keys, and the delay after too many of them.
 
-Not modelled: several security levels, the data record of a request, and keys that are kept secret.
+Not modeled: several security levels, the data record of a request, and keys that are kept secret.
 """
 
 import hmac

@@ -1,6 +1,6 @@
 """What a module sends: its periodic messages, with the signals that it computes.
 
-Not modelled: messages that are sent on change only, filtering and rate limits of values.
+Not modeled: messages that are sent on change only, filtering and rate limits of values.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 A module takes its level for granted only while the range checks of the pin pass; then frames that do not come
 are failure type 31, no signal.
 
-Not modelled: frames with a wrong checksum, the engine's real appetite: air is told by speed alone.
+Not modeled: frames with a wrong checksum, the engine's real appetite: air is told by speed alone.
 """
 
 from __future__ import annotations

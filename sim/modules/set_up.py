@@ -5,7 +5,7 @@ watches nothing but itself, and marks everything that it sends as invalid. One w
 what it measures as invalid. An older software version does not know the signal that was added last, and sends
 it as not available. All of this is common practice, not a standard's.
 
-Not modelled: secured storage, a coding in parts, a module that is locked to its first car for good.
+Not modeled: secured storage, a coding in parts, a module that is locked to its first car for good.
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ Which codes are common practice: U3000 `control module` with the failure type th
 (of the engine module P0630) for the VIN, and for a wrong coding the lost communication with a module that
 its coding expects and this car does not have. Texts: SAE J2012 and J2012-DA, as in `sim.vehicle.codes`.
 
-Not modelled: a code for software that does not fit; it shows in the identification only.
+Not modeled: a code for software that does not fit; it shows in the identification only.
 """
 
 from __future__ import annotations

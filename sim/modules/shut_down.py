@@ -4,7 +4,7 @@ Only *true* shuts it down and only *false* brings it back: what it cannot know l
 receiving, or it could not learn that the condition is over. Its own tests rest, so a code of its own keeps it
 offline until its supply is taken away or it sleeps.
 
-Not modelled: a module that comes back by itself after some time to try again.
+Not modeled: a module that comes back by itself after some time to try again.
 """
 
 from __future__ import annotations

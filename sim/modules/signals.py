@@ -2,7 +2,7 @@
 
 The marks FE (error) and FF (not available) follow the habit of SAE J1939-71 (from memory).
 
-Not modelled: bit packing, scaling beyond one factor, counters and check sums in the data.
+Not modeled: bit packing, scaling beyond one factor, counters and check sums in the data.
 """
 
 from __future__ import annotations

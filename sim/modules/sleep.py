@@ -6,7 +6,7 @@ other buses it stops sending a while after its last reason, and sleeps when they
 
 A module in a partial network is woken over its bus by a frame of that network alone (`partial_network.py`).
 
-Not modelled: a wake-up that is found invalid and ends at once.
+Not modeled: a wake-up that is found invalid and ends at once.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 It judges the conditions of the vehicle file (`StartStop`) with what it knows, so a sensor, wire or message
 that fails anywhere in the car keeps the engine running, and a tester reads which condition is missing.
 
-Not modelled: statistics of stops, several restarts in a row that are refused to protect the starter.
+Not modeled: statistics of stops, several restarts in a row that are refused to protect the starter.
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ Identifiers lie in the ranges that ISO 14229-1 leaves to the vehicle's maker and
 module is data identifier 0200 + n in the file's order, all its telltales together 0280, the self-test is
 routine 0201, the repeat message request of network management routine 0202.
 
-Not modelled: a control enable mask, several outputs in one request, silence on one of several buses, network
+Not modeled: a control enable mask, several outputs in one request, silence on one of several buses, network
 management frames that are sent and not heard.
 """
 

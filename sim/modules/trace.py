@@ -43,7 +43,7 @@ class Trace:
     An event is a change: what repeats unchanged, such as frames and readings, is none. A wording that comes
     again is stored once, so that an hour of a car that chatters stays within some tens of megabytes.
 
-    Not modelled: every single frame (thousands a second; ask the network's tap for those).
+    Not modeled: every single frame (thousands a second; ask the network's tap for those).
     """
 
     def __init__(self) -> None:

@@ -1,6 +1,6 @@
 """The tester's side of ISO 14229-1: requests as bytes.
 
-Not modelled: several data identifiers in one request (ask for one at a time).
+Not modeled: several data identifiers in one request (ask for one at a time).
 """
 
 from typing import Final

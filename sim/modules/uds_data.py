@@ -3,7 +3,7 @@
 Identifiers F1xx: ISO 14229-1, named by udsoncan. Those below 0x1000 lie in the range left to the vehicle's
 maker and are our own.
 
-Not modelled: identifiers that can be written.
+Not modeled: identifiers that can be written.
 """
 
 from collections.abc import Callable

@@ -3,7 +3,7 @@
 Layouts, service and response numbers: ISO 14229-1 as given by the open packages udsoncan and `uds`; the
 standard itself was not read.
 
-Not modelled: the safety session, the authentication service.
+Not modeled: the safety session, the authentication service.
 """
 
 from enum import IntEnum

@@ -3,7 +3,7 @@
 `decode(module, request, response)` never raises: whatever the bytes are, it returns one of the classes below,
 `Malformed` with a reason if they make no sense.
 
-Not modelled: responses to several data identifiers in one request.
+Not modeled: responses to several data identifiers in one request.
 """
 
 from collections.abc import Callable, Mapping

@@ -7,7 +7,7 @@ clock, the live values and everything that acts on the module are given to it.
 The order in which a request is checked (service, session, sub-function, length, security, sequence, range,
 conditions) is from memory.
 
-Not modelled: several testers at once.
+Not modeled: several testers at once.
 """
 
 from collections.abc import Callable, Mapping

@@ -4,7 +4,7 @@ A sensor signals while its circuit is whole and it is not silent inside. From `J
 compares the wheels: one that gives nothing while another turns has no signal (failure type 31). A circuit
 that is open or shorted has a code of its own and is not judged here.
 
-Not modelled: wheels that turn at different speeds, wheelspin, a tooth that is missing.
+Not modeled: wheels that turn at different speeds, wheelspin, a tooth that is missing.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """What the parts of a module's software see: the module they run in (`Host`), and its surroundings (`World`).
 
-Not modelled: several processors in one module.
+Not modeled: several processors in one module.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ SEND_LIMIT_S = 0.1  # a single frame that is not acknowledged by then is given u
 
 
 class Timer:
-    """Calls `action` once after `delay_s` unless cancelled."""
+    """Calls `action` once after `delay_s` unless canceled."""
 
     __slots__ = ("_action", "_due_ns", "_env")
 
@@ -70,7 +70,7 @@ class Timer:
 
     @property
     def waiting(self) -> bool:
-        """Neither fired nor cancelled."""
+        """Neither fired nor canceled."""
         return self._action is not None
 
 
@@ -82,7 +82,7 @@ class NamedTimers:
         self._timers: dict[str, Timer] = {}
 
     def start(self, name: str, delay_s: float, action: Callable[[], None]) -> None:
-        """Call `action` after a delay; a timer of this name that runs is cancelled."""
+        """Call `action` after a delay; a timer of this name that runs is canceled."""
         self.drop(name)
         self._timers[name] = self._world.after(delay_s, action)
 
@@ -92,7 +92,7 @@ class NamedTimers:
             self.start(name, delay_s, action)
 
     def runs(self, name: str) -> bool:
-        """Is it started, and has it neither fired nor been cancelled?"""
+        """Is it started, and has it neither fired nor been canceled?"""
         return name in self._timers and self._timers[name].waiting
 
     def drop(self, name: str) -> None:
@@ -207,7 +207,7 @@ class World:
         return (self.now_ns - to_ns(time_s)) / NS_PER_S
 
     def coolant_c(self) -> float:
-        """Temperature of the coolant: towards its target, fast with the engine running, slowly without."""
+        """Temperature of the coolant: toward its target, fast with the engine running, slowly without."""
         was_c, since_s = self.coolant_was
         warming = self.engine.value == "running"
         target_c, time_s = (WARM_C, WARM_UP_S) if warming else (AMBIENT_C, COOL_DOWN_S)

@@ -3,9 +3,9 @@
 Each controller reads dominant when the dominant bits that reach it outweigh those that reach it the wrong way
 round (`BitSources`), 80 % into its own bit, and answers with its next bit. Controllers of different bit rates
 share one line; each counts time in its own bits and restarts them with the first edge of a frame (hard
-synchronisation). The line rests while all controllers are parked.
+synchronization). The line rests while all controllers are parked.
 
-Not modelled: resynchronisation within a frame, which only matters between bit rates that are nearly the same;
+Not modeled: resynchronization within a frame, which only matters between bit rates that are nearly the same;
 clock drift; time that signals take along the wire.
 """
 
@@ -243,7 +243,7 @@ class BitLine:
         node.controller.read(START)
 
     def _wake(self, now_ns: int) -> None:
-        """Hard synchronisation: a node that waits for a frame begins a bit with the edge."""
+        """Hard synchronization: a node that waits for a frame begins a bit with the edge."""
         for node in self.nodes:
             if node.controller.loose and not node.late:
                 seen, node.seen = node.seen, self._reads(node)

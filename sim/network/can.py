@@ -33,7 +33,7 @@ becomes idle competes.
 
 Times are whole nanoseconds inside, so that equal times are equal; seconds outside.
 
-Not modelled: the 11 recessive bits that a module waits for when it comes to a bus; how listeners count
+Not modeled: the 11 recessive bits that a module waits for when it comes to a bus; how listeners count
 frames without acknowledgement; a frame that arrives twice because its last bit was disturbed; bit error
 rates while a bus is taken bit by bit for another reason; clock drift between modules; the order in which one
 controller offers its own frames (all take part at once); FD frames on a bus simulated bit by bit, which

@@ -4,7 +4,7 @@ SimPy keeps time as whatever number it is given. With seconds in floating point 
 two events of one instant end up a rounding error apart, in another order on another day.
 `NanosecondEnvironment` counts whole nanoseconds; seconds are converted at its edge.
 
-Not modelled: a module's own oscillator, which is a few tens of parts per million off.
+Not modeled: a module's own oscillator, which is a few tens of parts per million off.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ section 3. `sim.network.bit_line` joins controllers by wires.
 A controller is handed each bit that it reads and answers with the next bit that it drives. Between frames it
 is *parked*: it needs no bits until its line turns dominant, or until it is told to send (`START`).
 
-Not modelled: remote frames, CAN FD frames, restricted operation, a controller that asks for time by an
+Not modeled: remote frames, CAN FD frames, restricted operation, a controller that asks for time by an
 overload frame of its own.
 """
 
@@ -80,7 +80,7 @@ class _Off(Exception):
 class Controller:
     """One controller. idle: parked between frames; dormant: parked in bus-off; time_ns: set by its line.
 
-    loose: the next edge to dominant restarts its bit (hard synchronisation).
+    loose: the next edge to dominant restarts its bit (hard synchronization).
     stalled: further dominant bits change nothing. transmitting: it was the transmitter of the frame on the
     line, or of the last. holding: it has a frame that its host has not heard of again. classical: it does not
     know CAN FD, and answers such a frame with an error.

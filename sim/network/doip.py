@@ -3,7 +3,7 @@
 Layouts and numbers: ISO 13400-2 as given by PyPI doipclient; the order of the header checks and which of them
 close a connection are from memory. The standard itself was not read.
 
-Not modelled: TLS, authentication and confirmation, IPv6 announcements.
+Not modeled: TLS, authentication and confirmation, IPv6 announcements.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ Systems 35 (2007), equations 1 to 3 (longest frame). FD frames as in ISO 11898-1
 count to Bosch's: sections 10.4.2.6 and 10.5 as quoted in the Linux kernel's `include/linux/can/length.h` and
 its change log; start values of the check sequences from memory.
 
-Not modelled: remote frames, CAN XL; FD frames sent by a controller that is error passive (ESI recessive).
+Not modeled: remote frames, CAN XL; FD frames sent by a controller that is error passive (ESI recessive).
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ limits); that package's first frame handler also refuses a 32-bit length that 12
 here without flow control, as a length below 8 is (`can-isotp` takes it). Results by name and the treatment of
 unexpected frames are from memory. The standard itself was not read.
 
-Not modelled: 29-bit identifiers, extended, mixed and normal fixed addressing, CAN FD frames, flow control
+Not modeled: 29-bit identifiers, extended, mixed and normal fixed addressing, CAN FD frames, flow control
 that asks to wait, for blocks or for gaps (it is obeyed, never sent), full-duplex limits of real controllers.
 """
 
@@ -183,7 +183,7 @@ class _Outlet:
             self._take_back()
 
     def _sent(self, count: int, time_s: float) -> None:
-        if self._limit.running and count == self._count:  # not one that was cancelled on the wire
+        if self._limit.running and count == self._count:  # not one that was canceled on the wire
             self._limit.stop()
             self._on_sent()
 

@@ -6,7 +6,7 @@ acknowledges the whole (end of message). Either side may abort.
 
 Numbers, byte layout and time limits: as given by the open package `can-j1939` 2.0.12. Not read: the standard.
 
-Not modelled: holding a connection open (CTS for no packets is obeyed, never sent), asking for lost packets
+Not modeled: holding a connection open (CTS for no packets is obeyed, never sent), asking for lost packets
 again (a wrong number aborts), more than one message at once between the same two addresses.
 """
 

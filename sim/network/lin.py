@@ -8,7 +8,7 @@ else goes on, and both fidelities share this network.
 Words and interface are those of `interface.Network`, as far as LIN has them. Order at one instant: all
 other SimPy events; ends of frames; time limits.
 
-Not modelled: spaces between bytes (a frame takes its nominal time), collisions of two that answer, sleep and
+Not modeled: spaces between bytes (a frame takes its nominal time), collisions of two that answer, sleep and
 wake-up frames, single frames.
 """
 
@@ -255,7 +255,7 @@ class LinNetwork:
 
     def _check(self, response: _Response, watch: Watch, now_ns: int) -> None:
         """A limit may have run out."""
-        if watch.cancelled:
+        if watch.canceled:
             return
         if watch.deadline_ns(now_ns) > now_ns:
             self._calendar.at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, response, watch))

@@ -8,7 +8,7 @@ Convention: a response time runs from the release to the end of the end-of-frame
 the message. Davis 2007 adds the 3-bit intermission to it; Broster, Burns and Rodriguez-Navas, "Probabilistic
 Analysis of CAN with Faults" (2002), do not.
 
-Not modelled: release jitter, error frames and retransmission, messages without a period, controllers that
+Not modeled: release jitter, error frames and retransmission, messages without a period, controllers that
 offer their own frames in another order than by identifier.
 """
 

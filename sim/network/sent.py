@@ -6,7 +6,7 @@ figures are from memory and agree with open decoders.
 
     frame_nibbles(0, (5, 3, 14, 5, 3, 14))     # (0, 5, 3, 14, 5, 3, 14, 15)
 
-Not modelled: the slow channel in the status nibble, a pause pulse, drift of the sensor's clock.
+Not modeled: the slow channel in the status nibble, a pause pulse, drift of the sensor's clock.
 """
 
 from __future__ import annotations

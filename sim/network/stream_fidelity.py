@@ -15,7 +15,7 @@ If a result depends on two things that come within `UNSURE_S`, it refuses (`tell
 Of error confinement it knows the lone transmitter, which becomes error passive and active again. Segments
 with faults need frame fidelity (`NotAtThisFidelity`).
 
-Not modelled: arbitration, error frames, collisions when segments change in the middle of a frame, error
+Not modeled: arbitration, error frames, collisions when segments change in the middle of a frame, error
 counters (each time alone counts from 0), a gateway's copies without acknowledgement.
 """
 
@@ -313,7 +313,7 @@ class StreamNetwork(Network):
 
     def _check(self, state: StreamState, watch: Watch, now_ns: int) -> None:
         """A limit may have run out."""
-        if watch.lost or watch.cancelled:
+        if watch.lost or watch.canceled:
             return
         deadline_ns = watch.deadline_ns(now_ns)
         if deadline_ns > now_ns:

@@ -104,13 +104,13 @@ class Reader:
 
 
 class Watch:
-    """A channel's time limit for a stream, at work until it is cancelled.
+    """A channel's time limit for a stream, at work until it is canceled.
 
     lost: the limit has passed and nothing has arrived since.
     """
 
     __slots__ = (
-        "_of", "_on_back", "_on_lost", "cancelled", "channel", "limit_ns", "lost", "since_ns", "stream",
+        "_of", "_on_back", "_on_lost", "canceled", "channel", "limit_ns", "lost", "since_ns", "stream",
     )  # fmt: skip
 
     def __init__(
@@ -122,15 +122,15 @@ class Watch:
             )
         self.stream, self.channel = of.stream, channel
         self.limit_ns, self.since_ns = to_ns(limit_s), now_ns
-        self.lost = self.cancelled = False
+        self.lost = self.canceled = False
         self._on_lost, self._on_back = on_lost, on_back
         self._of = of
         of.watches.append(self)
 
     def cancel(self) -> None:
-        """Make no more calls. Cancelling twice does no harm."""
-        if not self.cancelled:
-            self.cancelled = True
+        """Make no more calls. Canceling twice does no harm."""
+        if not self.canceled:
+            self.canceled = True
             self._of.watches.remove(self)
 
     def deadline_ns(self, now_ns: int) -> int:
@@ -138,13 +138,13 @@ class Watch:
         return max(self.since_ns, self._of.heard_by(self.channel, now_ns)) + self.limit_ns
 
     def missed(self, time_s: float) -> None:
-        """Tell that the limit has run out, unless it is cancelled."""
-        if not self.cancelled:
+        """Tell that the limit has run out, unless it is canceled."""
+        if not self.canceled:
             self._on_lost(time_s)
 
     def found(self, time_s: float) -> None:
-        """Tell that the stream is heard again, unless it is cancelled."""
-        if not self.cancelled:
+        """Tell that the stream is heard again, unless it is canceled."""
+        if not self.canceled:
             self._on_back(time_s)
 
 

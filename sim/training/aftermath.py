@@ -2,7 +2,7 @@
 
 The trace of the car as it was first read says what follows from what; nothing is looked up.
 
-Not modelled: what a driver hears and feels; what shows later than the first scan.
+Not modeled: what a driver hears and feels; what shows later than the first scan.
 """
 
 from __future__ import annotations

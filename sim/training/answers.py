@@ -10,7 +10,7 @@
 What is offered follows from the wiring diagram alone. Answers carry no figures: a resistance, voltage or bit
 rate that is not said is judged by what it does and where (see `sim.training.effects`).
 
-Not modelled: causes in free words; a bypass lead between more than two buses.
+Not modeled: causes in free words; a bypass lead between more than two buses.
 """
 
 from __future__ import annotations

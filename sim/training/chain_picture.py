@@ -2,7 +2,7 @@
 
 The drawing is SVG in the color of the text around it.
 
-Not modelled: chains wider than the page; of many reasons side by side the first are drawn, and counted.
+Not modeled: chains wider than the page; of many reasons side by side the first are drawn, and counted.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 A window, a sign or a radio is no lamp of the driver's seat. What the customer finds dead is then asked of its
 module by a scan: it is silent, or holds a code. That goes on in a car of its own, not in the student's.
 
-Not modelled: what a customer makes up, or takes for a fault although it is none.
+Not modeled: what a customer makes up, or takes for a fault although it is none.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Whatever a person has written is escaped. The tone is kind: a check that told little is a chance to learn.
 
-Not modelled: other languages than English.
+Not modeled: other languages than English.
 """
 
 from __future__ import annotations

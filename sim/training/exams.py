@@ -8,7 +8,7 @@ class, who is neither on its list nor let in by approval may be anybody: where a
 classes the exercise stays shut to them, where not it is shut to who joined while the exam was open. The
 instructor of the exam sees in which classes the same exercise has been opened since.
 
-Not modelled: who had joined a class of other instructors before the exam with another browser and another
+Not modeled: who had joined a class of other instructors before the exam with another browser and another
 name, knows the exercise from earlier, or has a copy of busbay: an exam needs faults of its own.
 """
 

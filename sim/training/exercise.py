@@ -9,7 +9,7 @@ of them, it has its own. `answers` are what the customer answers when asked (`si
 may have `played` steps, as a complaint has, which show on the car what it says. A customer can be wrong:
 `wrong` marks an answer that the car contradicts.
 
-Not modelled: customers who leave something out on purpose.
+Not modeled: customers who leave something out on purpose.
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ Known is the state of what was handled or inspected, as it was then: a fuse that
 is still taken for good, as it would be in a workshop. A refusal costs nothing, so it tells nothing: it
 follows from the wiring diagram and what was found.
 
-Not modelled: what is seen in passing.
+Not modeled: what is seen in passing.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ def understood(
     Raises `EditProblem` in the words of the car that its diagram shows: were a part that only the real car
     has taken for one, some tries at no cost would find a hidden difference of the design.
 
-    Not modelled: work on a part that the diagram lacks.
+    Not modeled: work on a part that the diagram lacks.
     """
     known = car_as_known(exercise.whole_car, findings, fitted)
     return parse_action(text, known), known

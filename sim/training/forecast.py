@@ -10,7 +10,7 @@ as it came in.
 
 A doubtful reading tells no suspects apart, as in the lab.
 
-Not modelled: in `RunSuspects`, two faults at once other than those that are really there.
+Not modeled: in `RunSuspects`, two faults at once other than those that are really there.
 """
 
 from __future__ import annotations

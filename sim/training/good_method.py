@@ -3,7 +3,7 @@
 Each rule says which steps of a log follow it, and whether this job called for it. What the steps could tell
 is another question (`sim.training.step_judge`). All rules are common practice.
 
-Not modelled: the order of tests within a circuit; what a person saw without writing a step.
+Not modeled: the order of tests within a circuit; what a person saw without writing a step.
 """
 
 from __future__ import annotations

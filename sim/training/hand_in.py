@@ -2,7 +2,7 @@
 
 Causes are graded against the hidden edits by their effect on the car.
 
-Not modelled: causes in free words.
+Not modeled: causes in free words.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 An entry about a student goes with the student, as everything of a person does that is erased.
 
-Not modelled: what was only looked at.
+Not modeled: what was only looked at.
 """
 
 from __future__ import annotations

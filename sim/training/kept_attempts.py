@@ -6,7 +6,7 @@
 Two browser windows on one attempt cannot both add the same line: a writer says how long the log was, and the
 later one is told to catch up.
 
-Not modelled: several servers that work on the same attempt at the same time without catching up.
+Not modeled: several servers that work on the same attempt at the same time without catching up.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 The readings are computed: the solution of each fault is played, step by step, as a student would.
 
-Not modelled: how long a class really takes; the plan reckons with the labor time and two talks.
+Not modeled: how long a class really takes; the plan reckons with the labor time and two talks.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@
 
 An own exercise is a file like the shipped ones. None of the shipped ones is ever written over.
 
-Not modelled: several authors who write at the same time.
+Not modeled: several authors who write at the same time.
 """
 
 from __future__ import annotations

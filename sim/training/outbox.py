@@ -6,7 +6,7 @@ nothing is told twice: each statement has its number from the moment it is made.
     outbox.connect(RecordStore("https://lrs.school.example/xapi", "https://school.example", "busbay", "..."))
     outbox.collect(); outbox.send()
 
-Not modelled: several stores at once.
+Not modeled: several stores at once.
 """
 
 from __future__ import annotations

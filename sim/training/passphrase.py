@@ -13,7 +13,7 @@ never shut out. A clock that is set back neither keeps the door closed nor a tok
 The first instructor adds others, each with a name and a passphrase of their own. A name that is not known
 takes as long to refuse as a wrong passphrase, and is refused in the same words.
 
-Not modelled: one person with very many addresses.
+Not modeled: one person with very many addresses.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Tries are counted as those at the instructor's door are, but by student: a computer that many use is never
 closed to all of them for one who guesses.
 
-Not modelled: a PIN that was forgotten is not told; the instructor gives a new address instead.
+Not modeled: a PIN that was forgotten is not told; the instructor gives a new address instead.
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@ For authors of exercises, and for the tests: `prove` raises one clear sentence, 
 `rivals` asks the other question: is there something else that the solution has not ruled out when it begins
 to repair?
 
-Not modelled: words of the work order that no step of the complaint plays; rivals that are two faults at once.
+Not modeled: words of the work order that no step of the complaint plays; rivals that are two faults at once.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 The standard library's client does it: two requests and a header. The client libraries for xAPI that exist for
 Python were last kept in 2020.
 
-Not modelled: OAuth; a store asks for a name and a secret (HTTP Basic, RFC 7617).
+Not modeled: OAuth; a store asks for a name and a secret (HTTP Basic, RFC 7617).
 """
 
 from __future__ import annotations

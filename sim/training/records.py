@@ -7,7 +7,7 @@
     work = records.attempts.begin(task, student.id)
     step = work.do("key run")            # on disk before it comes back
 
-Not modelled: several servers that work on the same attempt at the same time without catching up.
+Not modeled: several servers that work on the same attempt at the same time without catching up.
 """
 
 from __future__ import annotations

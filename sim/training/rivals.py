@@ -10,7 +10,7 @@ one of the repairs would have been made on it in vain.
 Chance is no evidence: of an intermittent contact only what hand and eye find is compared. Nor is a
 doubtful reading.
 
-Not modelled: faults that show nothing at all; pairs that have nothing to do with the hidden edits.
+Not modeled: faults that show nothing at all; pairs that have nothing to do with the hidden edits.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 The rules are those of the debrief: dangers (`safety`), good method (`good_method`), grading (`hand_in`). The
 instructor sets what each criterion weighs, and may mark one otherwise. How the rules count is our own choice.
 
-Not modelled: how well the evidence is written: it counts that there is some, and the instructor reads it.
+Not modeled: how well the evidence is written: it counts that there is some, and the instructor reads it.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Rules are the usual cautions of the trade (common practice). The maker's service information, local rules and
 a trained person's judgment go before anything said here.
 
-Not modelled: jacks, fuel, hot parts, high voltage beyond what `sim.instruments.cautions` says.
+Not modeled: jacks, fuel, hot parts, high voltage beyond what `sim.instruments.cautions` says.
 """
 
 from __future__ import annotations

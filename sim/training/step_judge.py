@@ -12,7 +12,7 @@
 
 The numbers come from a `SuspectModel`. Without one, checks are listed and only safety is judged.
 
-Not modelled: what a person had in mind; checks that err.
+Not modeled: what a person had in mind; checks that err.
 """
 
 from __future__ import annotations

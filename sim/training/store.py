@@ -3,7 +3,7 @@
 SQLite by default, any database by its URL through SQLAlchemy: `sqlite:///class.sqlite`,
 `postgresql+psycopg://user@host/name`.
 
-Not modelled: going back to an older version.
+Not modeled: going back to an older version.
 """
 
 from __future__ import annotations

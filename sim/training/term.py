@@ -5,7 +5,7 @@
 
 What counts as mastered and as a trend is our own choice, by the constants below.
 
-Not modelled: attempts at home, which belong to no class.
+Not modeled: attempts at home, which belong to no class.
 """
 
 from __future__ import annotations

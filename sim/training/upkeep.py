@@ -5,7 +5,7 @@
 
 A copy is made by the database's own means while a class works: SQLite's online backup, `pg_dump`.
 
-Not modelled: a copy of one kind of database restored into the other.
+Not modeled: a copy of one kind of database restored into the other.
 """
 
 from __future__ import annotations

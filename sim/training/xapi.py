@@ -4,7 +4,7 @@ Sources: xAPI 1.0.3, part two (data) and part three (communication), github.com/
 9274.1.1-2023 (xAPI 2.0), which has the same statements. Verbs and kinds of activity are those of ADL's
 vocabulary (registry of adlnet.gov).
 
-Not modelled: attachments, signatures, and voiding: a mark that changes is told by another statement.
+Not modeled: attachments, signatures, and voiding: a mark that changes is told by another statement.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ A template dresses the plain file of a table: the start (key or button), the eng
 injectors, the immobilizer, the warning lamps. It finds the modules by their roles (BCM, ECM, ABS, CLUSTER,
 AIRBAG, IMMOBILIZER) and leaves out what has no module. All figures are common practice, none is from a car.
 
-Not modelled: diesel pre-glow, 24 V, high voltage of an electric car.
+Not modeled: diesel pre-glow, 24 V, high voltage of an electric car.
 """
 
 from __future__ import annotations
@@ -208,11 +208,11 @@ class _Dresser:
                     {"signal": "engine_state", "is": "stopped"}]  # fmt: skip
             lamps["mil"] = {"title": "engine", "when": _with_ignition({"any": asks})}
             uncharged = {"not": {"signal": "charging"}}
-            lamps["battery"] = {"title": "charging", "colour": "red", "when": _with_ignition(uncharged)}
+            lamps["battery"] = {"title": "charging", "color": "red", "when": _with_ignition(uncharged)}
         if "immobilizer" in self.document:
             locked = {"not": {"signal": "immobilizer_state", "is": "released"}}
             either = {"any": [{"missing": "immobilizer_state"}, locked]}
-            lamps["security"] = {"colour": "red", "when": _with_ignition(either)}
+            lamps["security"] = {"color": "red", "when": _with_ignition(either)}
         for lamp, role, signal, spec in (
             ("abs", "ABS", "vehicle_speed_kph", {"fact": "vehicle_speed_kph"}),
             ("airbag", "AIRBAG", "airbag_ready", {}),

@@ -14,7 +14,7 @@ as data sheets of several makers give them; from memory). The module reads them 
 `WHEEL_SHUNT_OHM`: 0.8 and 1.6 V. Here failure types are 11 short to ground, 13 open, 12 short to battery and
 31 no signal, the last while other wheels turn (`sim.modules.wheel_speed`).
 
-Not modelled: what flows when the load works, the small current's effect on it, resistances that are a little
+Not modeled: what flows when the load works, the small current's effect on it, resistances that are a little
 too high or too low (failure types 1A, 1B), what a sensor signals.
 """
 

@@ -4,7 +4,7 @@ The tables are the files `code_texts.csv`, `failure_types.csv` and `module_roles
 follows a pattern is worked out here. None of the standards of these tables was read in full: every table
 names where its texts come from and how far they can be trusted.
 
-Not modelled: the whole of SAE J2012-DA. Codes of SAE J1939 are in `sim.vehicle.j1939`.
+Not modeled: the whole of SAE J2012-DA. Codes of SAE J1939 are in `sim.vehicle.j1939`.
 """
 
 from __future__ import annotations

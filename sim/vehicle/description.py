@@ -4,7 +4,7 @@ Everything that a technician would expect has a default, so a small car is a pag
 refused. Defaults marked *common practice* come from no standard: a file may change each of them,
 and `busbay car FILE --full` prints them all.
 
-Not modelled: options of one car line, software versions, manual gearboxes.
+Not modeled: options of one car line, software versions, manual gearboxes.
 """
 
 from __future__ import annotations

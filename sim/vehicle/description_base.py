@@ -38,7 +38,7 @@ MessageId = Annotated[int, Field(ge=0), AfterValidator(lambda can_id: _below_dia
 Bitrate = Literal[125_000, 250_000, 500_000, 1_000_000]
 LinBitrate = Literal[2_400, 9_600, 19_200]  # usual rates up to the 20 kbit/s of ISO 17987 (from memory)
 # A wire of no length or no resistance has no place in a network that is solved by numbers.
-Metres = Annotated[float, Field(ge=0.01, le=40)]
+Meters = Annotated[float, Field(ge=0.01, le=40)]
 SquareMm = Annotated[float, Field(ge=0.05, le=120)]
 Ohms = Annotated[float, Field(ge=0.0001, le=10_000_000)]
 DTC = r"[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?"

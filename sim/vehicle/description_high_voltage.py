@@ -5,7 +5,7 @@ else (`sim.vehicle.orange`). Defaults are common practice for a car with about 4
 insulation: 100 ohm/V is the least that UN ECE R100 and ISO 6469-3 ask of direct current, 500 ohm/V of
 alternating current (from memory); here they are the fault and the warning.
 
-Not modelled: cells, their voltage by charge and temperature, several packs, direct-current charging.
+Not modeled: cells, their voltage by charge and temperature, several packs, direct-current charging.
 """
 
 from __future__ import annotations

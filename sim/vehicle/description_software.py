@@ -179,13 +179,13 @@ class Telltale(Part):
 
     title: str = ""
     when: Condition
-    colour: Literal["red", "amber", "green", "blue"] = "amber"
+    color: Literal["red", "amber", "green", "blue"] = "amber"
     bulb_check: bool | None = None  # lights at ignition on for the lamp check; default: red and amber ones
 
     @property
     def is_checked(self) -> bool:
         """Does it light for the lamp check?"""
-        return self.colour in ("red", "amber") if self.bulb_check is None else self.bulb_check
+        return self.color in ("red", "amber") if self.bulb_check is None else self.bulb_check
 
 
 class Guard(Part):
@@ -335,7 +335,7 @@ class StartStop(Part):
     starts the engine again when one of them ends; if `restarts_when` is not true then, the driver has to.
     The figures are common practice.
 
-    Not modelled: a button that switches it off, stops while the car still rolls, a second battery.
+    Not modeled: a button that switches it off, stops while the car still rolls, a second battery.
     """
 
     stop_when: Condition

@@ -12,7 +12,7 @@ from sim.vehicle.description_base import (
     DtcText,
     LinBitrate,
     Listed,
-    Metres,
+    Meters,
     Name,
     Ohms,
     Part,
@@ -29,7 +29,7 @@ REGULATOR_SET_C = 25.0  # the temperature at which a regulator's set point is st
 class Battery(Part):
     """The starter battery and its main cables: one of 12 V, or several of them in series.
 
-    Not modelled: a balancer between batteries in series.
+    Not modeled: a balancer between batteries in series.
     """
 
     in_series: int = Field(1, ge=1, le=2)  # two make 24 V: `BAT` at the ground cable, `BAT2` above it
@@ -38,8 +38,8 @@ class Battery(Part):
     # 3..6 mohm new and warm (from memory); this leaves about 10 V at the posts while cranking, inside the
     # 9.5..10.5 V that trade sources call healthy
     internal_ohm: Ohms = 0.012
-    cable_m: Metres = 1.5
-    ground_cable_m: Metres = 0.5
+    cable_m: Meters = 1.5
+    ground_cable_m: Meters = 0.5
     cable_mm2: SquareMm = 50
 
     @property
@@ -95,8 +95,8 @@ class Bus(Part):
     master: Name | None = None  # of 100BASE-T1: whose PHY is master; default: the first module of the line
     line: tuple[str, ...]
     off_code: DtcText | None = None  # of a module in bus-off; default: U0073 for the first bus, U0074, ...
-    span_m: Metres = 1.0  # between neighbors on the line
-    stub_m: Metres = 0.3  # common figure at 1 Mbit/s in transceiver data sheets
+    span_m: Meters = 1.0  # between neighbors on the line
+    stub_m: Meters = 0.3  # common figure at 1 Mbit/s in transceiver data sheets
     area_mm2: SquareMm = 0.35
     network_management: NetworkManagement | None = None  # None: each module sleeps by its own times
 
@@ -180,8 +180,8 @@ class Lin(Part):
         Annotated[LinSlot, BeforeValidator(lambda v: _slot(v), json_schema_input_type=str | LinSlot)], ...
     ] = Field(min_length=1)
     bitrate_bps: LinBitrate = 19_200
-    span_m: Metres = 1.0
-    stub_m: Metres = 0.3
+    span_m: Meters = 1.0
+    stub_m: Meters = 0.3
     area_mm2: SquareMm = 0.35
 
 
@@ -201,7 +201,7 @@ class Fuse(Part):
     rating_a: float = Field(gt=0, le=500)
     from_: str = Field("battery", alias="from")
     feeds: Listed = ()
-    length_m: Metres = 2.0
+    length_m: Meters = 2.0
     area_mm2: SquareMm | None = None  # default: the usual size for the rating
     location: str = "fuse box"
 
@@ -360,7 +360,7 @@ class Charging(Part):
     temperature_c: float = Field(25, ge=-40, le=125)
     ohm: Ohms = 0.002  # the regulator's own fall: 0.2 V at 100 A
     limit_a: float = Field(120, gt=0, le=500)
-    cable_m: Metres = 1.5
+    cable_m: Meters = 1.5
     cable_mm2: SquareMm = 25
     ground: str | None = None
 
@@ -378,7 +378,7 @@ class Generator(Charging):
     without one its cable runs straight to the distribution rail. `lamp`: the module's input
     (`CLUSTER.charge`) on its lamp terminal. All values are common practice for a 12 V car.
 
-    Not modelled: less current at low engine speed, the belt, the rotor's own current, self-heating.
+    Not modeled: less current at low engine speed, the belt, the rotor's own current, self-heating.
     """
 
     lamp: str | None = None

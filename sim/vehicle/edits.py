@@ -146,7 +146,7 @@ def further_kinds() -> Mapping[str, Lister]:
 
     Buses that are shorted, swapped or disturbed from inside a module run bit by bit: such runs take seconds.
 
-    Not modelled: faults of more than one size; faults that come and go or come late; shorts between any two
+    Not modeled: faults of more than one size; faults that come and go or come late; shorts between any two
     wires of a loom; software that keeps a module awake, which shows only in a battery that is flat next day.
     """
     found: dict[str, list[Lister]] = {}

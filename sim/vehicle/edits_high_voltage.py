@@ -3,7 +3,7 @@
 What is orange is repaired by `refer PART` alone: a licensed high-voltage technician locks the system out,
 proves that there is no voltage, does the work and hands the car back.
 
-Not modelled: what that technician finds besides, the steps of the lock-out.
+Not modeled: what that technician finds besides, the steps of the lock-out.
 """
 
 from __future__ import annotations
@@ -110,7 +110,7 @@ def _kind(verb: str, field: str, leaves: str, sort: PartSort, names: tuple[str, 
 KINDS = (
     _kind("jam", "jammed", "contactor {part} does not close", "contactor", CONTACTORS, "does not close"),
     _kind("weld", "welded", "contactor {part} does not open", "contactor", CONTACTORS, "does not open"),
-    _kind("burn", "burnt", "the precharge resistor is open", "precharge", RESISTORS, "open"),
+    _kind("burn", "burned", "the precharge resistor is open", "precharge", RESISTORS, "open"),
     EditKind(
         "leak",
         "fault",

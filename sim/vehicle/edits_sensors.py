@@ -1,6 +1,6 @@
 """Edits of sensors that signal: one that is silent inside, though its wires and its level are right.
 
-Not modelled: an air gap that is too wide only at low speed, single pulses that are missing.
+Not modeled: an air gap that is too wide only at low speed, single pulses that are missing.
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@ the car's own wires (`sim.bench.programming`), but for the dead one's, which is 
 
 Which modules have a coding, keys or a calibration is said in the vehicle file (`set_up`).
 
-Not modelled: codings in parts, a history of software versions, hardware that does not fit software.
+Not modeled: codings in parts, a history of software versions, hardware that does not fit software.
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ A code counts while its test fails; a stored code from when it is confirmed unti
 that sets it tells the others in a message of its own, as a flag more; one that does not reach it tells
 nothing, and then the module stays as it is. A code without a module is one in any module that can set it.
 
-Not modelled: a condition over how often or how long something was so.
+Not modeled: a condition over how often or how long something was so.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ and 4 (frame lengths, preamble, gap), IEEE 1722 (CAN frames inside Ethernet fram
 message), OPEN Alliance TC1 (signal quality index 0 to 7) and TC10 (sleep and wake-up): second-hand and from
 memory; none of them was read.
 
-Not modelled: symbols, scrambling, echo cancellation, crosstalk and electromagnetic noise; VLANs and
+Not modeled: symbols, scrambling, echo cancellation, crosstalk and electromagnetic noise; VLANs and
 priorities; several CAN frames gathered in one Ethernet frame; address learning of a switch.
 """
 
@@ -38,7 +38,7 @@ ACF_CAN_BYTES: Final = 8
 TRAINING_S: Final = 0.1  # from wake-up to link up at most, both PHYs fed; usual requirement, from memory
 
 # TC1: index 0 to 7 over the signal-to-noise ratio; 7 is best. Here it falls with the loss that the wiring
-# adds, one step each decibel: a choice of this model, as noise is not modelled.
+# adds, one step each decibel: a choice of this model, as noise is not modeled.
 BEST_QUALITY: Final = 7
 DB_PER_STEP: Final = 1.0
 # a loss that 802.3bw allows a whole segment at its highest frequency of 66 MHz; beyond, no link

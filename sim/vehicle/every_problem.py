@@ -3,7 +3,7 @@
 A check stops at the first thing that is wrong. So that the next is found, too, the document is mended the
 way its writer would: the nearest name takes the place of an unknown one, and what cannot be is taken out.
 
-Not modelled: what a mended value brings along. Where nothing can be mended the search ends.
+Not modeled: what a mended value brings along. Where nothing can be mended the search ends.
 """
 
 from __future__ import annotations

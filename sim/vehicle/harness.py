@@ -3,7 +3,7 @@
 `build` lays the harness the way a loom maker would: from the battery to the bar, through fuse and in-line
 connector to a splice or pin, back through a ground point; every bus as a pair along its line.
 
-Not modelled: shields, twisted-pair geometry, connector sealing.
+Not modeled: shields, twisted-pair geometry, connector sealing.
 """
 
 from __future__ import annotations

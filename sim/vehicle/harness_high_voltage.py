@@ -1,6 +1,6 @@
 """The 12 V and logic side of a high-voltage system in a harness: interlock, coils, converter, charge inlet.
 
-Not modelled: the orange cables themselves, which no instrument of this bay may touch.
+Not modeled: the orange cables themselves, which no instrument of this bay may touch.
 """
 
 from __future__ import annotations
@@ -92,7 +92,7 @@ def check_high_voltage(vehicle: Vehicle) -> None:
     if spec is None:
         return
     if vehicle.engine:
-        raise Problem("a car has an engine or a high-voltage system: hybrids are not modelled", AT)
+        raise Problem("a car has an engine or a high-voltage system: hybrids are not modeled", AT)
     modules = {"controller": spec.controller, "drive": spec.drive}
     paths: dict[Path, str] = {(*AT, key): name for key, name in modules.items()}
     paths[*AT, "converter", "module"] = spec.converter.module

@@ -29,7 +29,7 @@ from sim.vehicle.loom import Loom
 from sim.vehicle.problems import Problem, did_you_mean
 from sim.vehicle.wire_ends import LineStop, wire_end_at
 
-TRACE_OHM = 0.001  # a few centimetres of circuit board; the model needs it above zero
+TRACE_OHM = 0.001  # a few centimeters of circuit board; the model needs it above zero
 # ISO 17987-4 / LIN 2.x physical layer, R_master and R_slave (from memory; every transceiver's data sheet)
 LIN_MASTER_OHM, LIN_SLAVE_OHM = 1000.0, 30_000.0
 LIN_RECEIVER_OHM = 1_000_000.0  # 12 uA; at most 20 uA may flow into a port at rest (LIN 2.x, from memory)
@@ -37,7 +37,7 @@ SENSE_OHM = 10_000.0  # pull-down of an ignition sense input; common practice
 SIGNAL_OHM = 220_000.0  # pull-down of a sensor input; common practice
 TESTER_A = 0.2  # what a tester draws from pin 16; common practice
 DLC_PINS = {"4": "GND", "5": "GND2", "6": "H", "14": "L", "16": "B+"}  # SAE J1962
-# ISO 13400-4, from memory. Not modelled: the second pair (12 and 13) and the activation line (8) of
+# ISO 13400-4, from memory. Not modeled: the second pair (12 and 13) and the activation line (8) of
 # 100BASE-TX; the link is laid as one pair of 100BASE-T1.
 DLC_LINK_PINS = {"3": "P", "11": "N"}
 DLC_CAVITIES = {function: cavity for cavity, function in (DLC_PINS | DLC_LINK_PINS).items()}

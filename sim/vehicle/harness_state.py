@@ -40,7 +40,7 @@ class Intermittent:
 
 @dataclass(frozen=True)
 class HarnessState:
-    """The state of the harness: what has been taken off, pulled, cut, spoilt or added by edits.
+    """The state of the harness: what has been taken off, pulled, cut, spoiled or added by edits.
 
     A set holds what is so; a mapping says in which way, by part. Fields in the order of a list of changes.
     """
@@ -71,7 +71,7 @@ class HarnessState:
     # of the high-voltage system
     jammed: frozenset[str] = frozenset()  # contactors that do not close
     welded: frozenset[str] = frozenset()  # contactors that do not open
-    burnt: frozenset[str] = frozenset()  # the precharge resistor, open
+    burned: frozenset[str] = frozenset()  # the precharge resistor, open
     leaking: Mapping[str, float] = field(default_factory=dict)  # rail -> ohm between it and the body
     dead: frozenset[str] = frozenset()  # modules with nothing inside that works
     # what a tester writes into modules, where it is not what this car needs

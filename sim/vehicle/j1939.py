@@ -7,7 +7,7 @@ whose format byte is below 240 (PDU1) is sent to one address, which has the plac
 
 What SPNs and FMIs mean is in `j1939_texts.csv`, in our own words.
 
-Not modelled: the extended data page, J1939-22 (CAN FD), commanded address, groups of memory access (DM14 to
+Not modeled: the extended data page, J1939-22 (CAN FD), commanded address, groups of memory access (DM14 to
 DM18), conversion methods other than the current one (version 4).
 """
 

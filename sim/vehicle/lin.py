@@ -4,7 +4,7 @@ Sources: LIN Specification Package 2.1 (2006), sections 2.3.1 (frame structure),
 identifier), 2.3.1.5 (checksum) and 2.3.2 (frame slots), carried over by ISO 17987-3; its rules as open
 descriptions and packages agree on them, the standard itself was not read.
 
-Not modelled: event-triggered and sporadic frames, the configuration and diagnostic frames (identifiers 3C and
+Not modeled: event-triggered and sporadic frames, the configuration and diagnostic frames (identifiers 3C and
 3D), wake-up signals of slaves, a slave's own report of errors in its response.
 """
 

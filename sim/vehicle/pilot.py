@@ -5,7 +5,7 @@ car is there) and, with a second resistor, to 6 V (state C: it asks for current)
 semiconductor maker's reference design (2.74 kohm, 882 ohm and 246 ohm for states B, C and D), the windows of
 1 V on each side and the codes of the cable from memory of the standard.
 
-Not modelled: the square wave whose width tells the current (the voltage here is that of its upper half), the
+Not modeled: the square wave whose width tells the current (the voltage here is that of its upper half), the
 station's own tests, state D, digital communication.
 """
 

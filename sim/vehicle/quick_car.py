@@ -8,7 +8,7 @@ and the same ground point, and it listens to all others on its buses. A module o
 gateway. A key and a relay feed every ignition pin, and the body control module (or else the first) holds the
 power mode; the diagnostic connector is on the bus that is named first.
 
-Not modelled: whatever else a vehicle file can say. The text is a beginning to write on.
+Not modeled: whatever else a vehicle file can say. The text is a beginning to write on.
 """
 
 from __future__ import annotations

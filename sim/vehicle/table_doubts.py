@@ -1,6 +1,6 @@
 """Words in the table of a car that may be misspelled: the file would be right, and yet not what was meant.
 
-Not modelled: misspelled module names. A module of its own is no mistake that a table could show.
+Not modeled: misspelled module names. A module of its own is no mistake that a table could show.
 """
 
 from __future__ import annotations

@@ -21,7 +21,7 @@ def rest_v(charge_percent: float) -> float:
 
     Raises CircuitError outside 0 to 100.
 
-    Not modelled: temperature, surface charge, AGM and lithium batteries.
+    Not modeled: temperature, surface charge, AGM and lithium batteries.
     """
     if not 0 <= charge_percent <= 100:
         raise CircuitError(f"battery: charge_percent is {charge_percent!r}; it must be 0 to 100")
@@ -33,7 +33,7 @@ def charging_ohm(charge_percent: float, capacity_ah: float, internal_ohm: float)
 
     Never below its internal one. Raises CircuitError outside 0 to 100 %.
 
-    Not modelled: temperature, sulphation, the slow rise of acceptance in a deeply discharged battery.
+    Not modeled: temperature, sulphation, the slow rise of acceptance in a deeply discharged battery.
     """
     missing_ah = capacity_ah * (1 - charge_percent / 100)
     accepted_a = max(ACCEPTED_A_PER_MISSING_AH * missing_ah, FLOAT_A_PER_AH * capacity_ah)

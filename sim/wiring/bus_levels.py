@@ -23,7 +23,7 @@ RECESSIVE_V = 0.5
 COMMON_MODE_V = (-2.0, 7.0)
 HIGH_LEG, LOW_LEG = Leg(supply_v=5.0), Leg()
 
-# A driver that pulls another's lines this far towards recessive is connected the wrong way round.
+# A driver that pulls another's lines this far toward recessive is connected the wrong way round.
 AGAINST_V = -0.1
 
 

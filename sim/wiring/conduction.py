@@ -75,7 +75,7 @@ def wire_ohm(length_m: float, area_mm2: float) -> float:
     A cross-section of CABLE_MOHM_PER_M has its table value, any other that of solid annealed copper.
     Raises CircuitError for a length below 0 or an area not above 0.
 
-    Not modelled: temperature, tinned or aluminium conductors, broken strands (give those a resistance of
+    Not modeled: temperature, tinned or aluminium conductors, broken strands (give those a resistance of
     their own).
     """
     if not (math.isfinite(length_m) and length_m >= 0):

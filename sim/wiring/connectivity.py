@@ -17,7 +17,7 @@ A cluster (`sim.wiring.bus_clusters`) is solved apart from the rest of the car, 
 grounds (as sources, in steps of 0.05 V) and at the ends of shorts (as open voltage and inner resistance), so
 that a switch elsewhere does not solve it again.
 
-Not modelled: reflections, rise times, thermal shutdown, the fall of a module's own 5 V before its brown-out,
+Not modeled: reflections, rise times, thermal shutdown, the fall of a module's own 5 V before its brown-out,
 several shorts to one weak wire influencing each other; what an unheard module's own error counters make of
 others that talk while it does; bit by bit what a line without terminators does (its modules are alone on it:
 error passive, as they become on the real one).

@@ -6,7 +6,7 @@ wires raise it, an open wire leaves almost nothing. The pair must be free of gro
 lies on one of them makes a single-ended line of it, which no receiver takes. Swapped wires do no harm, as
 receivers correct the polarity (IEEE 802.3bw, from memory).
 
-Not modelled: frequency (a wire's resistance counts, its length and an untwisted stretch do not), noise, what
+Not modeled: frequency (a wire's resistance counts, its length and an untwisted stretch do not), noise, what
 a CAN bus makes of a pair that is shorted to it besides its wires.
 """
 

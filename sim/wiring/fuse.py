@@ -32,7 +32,7 @@ def fuse_cold_ohm(rating_a: float) -> float:
 
     Raises CircuitError for a rating not above 0.
 
-    Not modelled: warming (about 1.4 times at rated current, from memory).
+    Not modeled: warming (about 1.4 times at rated current, from memory).
     """
     require_positive("fuse", rating_a=rating_a)
     return _log_log(rating_a, tuple(COLD_OHM.items()))
@@ -45,7 +45,7 @@ def opening_band_s(current_a: float, rating_a: float) -> tuple[float, float] | N
     I2t, where heat has no time to leave (textbook physics). The sign of the current does not matter.
     Raises CircuitError for a rating not above 0 or a current that is not a number.
 
-    Not modelled: ambient temperature, aging, arcing, and types other than C (a small blade's shortest
+    Not modeled: ambient temperature, aging, arcing, and types other than C (a small blade's shortest
     time at 3.5 times is 0.08 s, from memory).
     """
     require_positive("fuse", rating_a=rating_a)

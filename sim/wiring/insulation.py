@@ -4,7 +4,7 @@ The method of UN ECE R100 (annex on the measurement of isolation resistance, wit
 voltage source): the voltages of both poles against the body are read, a known resistance is joined to the
 pole with the higher one, and the reading is repeated. What comes out is the smaller of both resistances.
 
-Not modelled: the capacitance between pack and body, and the seconds that a reading takes for it.
+Not modeled: the capacitance between pack and body, and the seconds that a reading takes for it.
 """
 
 from __future__ import annotations

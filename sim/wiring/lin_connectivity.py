@@ -5,7 +5,7 @@ the receiver's supply while the sender pulls, and above 60 % while none does, bo
 and the sender must read itself back by the same rules (ISO 17987-4 / LIN 2.x physical layer, VBUSdom and
 VBUSrec, from memory).
 
-Not modelled: slopes and the capacitance of the wire, thermal shutdown, dominant time-out, several senders at
+Not modeled: slopes and the capacitance of the wire, thermal shutdown, dominant time-out, several senders at
 once.
 """
 

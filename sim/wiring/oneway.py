@@ -44,13 +44,13 @@ class Leg:
     """One leg of a bus driver: a diode, a resistance and a soft current limit in series.
 
     supply_v: None for a low-side leg, which conducts from node a to node b; a voltage for a high-side leg,
-    which pulls node a up towards `supply_v` above node b and never takes current in.
+    which pulls node a up toward `supply_v` above node b and never takes current in.
     ohm, limit_a: resistance, and limit of the current.
 
     With i the current and V_T the thermal voltage, the leg drops
     V_T ln(1 + i/LEG_SATURATION_A) + ohm i / sqrt(1 - (i/limit_a)^2).
 
-    Not modelled: temperature, thermal shutdown, the time-out of a dominant transmitter, and what the
+    Not modeled: temperature, thermal shutdown, the time-out of a dominant transmitter, and what the
     supply of a high-side leg takes from the battery.
     """
 
@@ -69,7 +69,7 @@ class Regulator:
 
     It takes no current in: a line pulled above `volt` is left alone.
 
-    Not modelled: fold-back, thermal shutdown, and the current taken from the regulator's own supply.
+    Not modeled: fold-back, thermal shutdown, and the current taken from the regulator's own supply.
     """
 
     volt: float = 5.0

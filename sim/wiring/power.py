@@ -9,7 +9,7 @@ sensors' supply at 5 V up to a limit of current; a turning generator holds its s
 powered transceiver holds each of its lines at half of 5 V through its input resistance; any other lets them
 sink to its own ground. An Ethernet PHY shows its common-mode termination alone.
 
-Not modelled: what a module's sensors take from its own supply, temperature, filaments warming up, motor
+Not modeled: what a module's sensors take from its own supply, temperature, filaments warming up, motor
 speed, constant-power loads, battery recovery.
 """
 

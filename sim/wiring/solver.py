@@ -35,7 +35,7 @@ A change of state is solved by a fresh numeric factorization in an order found o
 (tests/benchmarks/test_resolve.py). A low-rank update of an earlier one would be faster, but it divides by
 zero where a contact parts an island, and its last bits depend on what was solved before.
 
-Not modelled: anything that depends on time (capacitance, inductance), noise, temperature.
+Not modeled: anything that depends on time (capacitance, inductance), noise, temperature.
 """
 
 from __future__ import annotations

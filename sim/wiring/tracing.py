@@ -4,7 +4,7 @@ Paths are searched in the harness as built, from the battery's posts to the modu
 is open on them is named first; if nothing is, joints with added resistance by their voltage drop; then shorts
 that carry the current away; then the battery.
 
-Not modelled: which of several culprits to repair first; on parallel paths each is named.
+Not modeled: which of several culprits to repair first; on parallel paths each is named.
 """
 
 from __future__ import annotations

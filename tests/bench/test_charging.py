@@ -280,7 +280,7 @@ def test_a_fault_of_the_charging_system_has_its_code_and_lamp(
     assert not lamp_lit(bench)
 
 
-def test_a_regulator_holds_what_it_is_spoilt_to_and_no_nonsense() -> None:
+def test_a_regulator_holds_what_it_is_spoiled_to_and_no_nonsense() -> None:
     """17 V less 2 mohm of its own; a voltage that no such fault has is refused with the limits."""
     bench = started("teaching-car", "stream")
     bench.do("overcharge GEN 17 V")

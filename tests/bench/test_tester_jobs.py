@@ -64,7 +64,7 @@ def test_live_data_is_what_the_meter_reads_and_the_seat_shows(fidelity: str) -> 
 
 
 def test_coolant_warms_up_by_its_time_constant() -> None:
-    """From 20 °C towards 90 °C with the engine running: 63 % of the way after one time constant."""
+    """From 20 °C toward 90 °C with the engine running: 63 % of the way after one time constant."""
     bench = bench_with()
     bench.do_all(["key crank", "wait 300 s", "read ECM"])
     wanted_c = AMBIENT_C + (WARM_C - AMBIENT_C) * 0.632

@@ -62,15 +62,15 @@ def test_a_pin_table_names_function_wire_and_far_end() -> None:
     assert ("B+", "supply from F1", 0.75, ("F1.2",)) == (
         pins["1"].function, pins["1"].words, pins["1"].area_mm2, pins["1"].to,
     )  # fmt: skip
-    assert ("CAN high, powertrain", "YE") == (pins["4"].words, pins["4"].colour)
-    assert ("ground", "BN", ("G2",)) == (pins["3"].words, pins["3"].colour, pins["3"].to)
+    assert ("CAN high, powertrain", "YE") == (pins["4"].words, pins["4"].color)
+    assert ("ground", "BN", ("G2",)) == (pins["3"].words, pins["3"].color, pins["3"].to)
 
 
-def test_one_conductor_has_one_colour_at_both_ends() -> None:
+def test_one_conductor_has_one_color_at_both_ends() -> None:
     """A wire has the same color at both ends."""
     for pin in SERVICE.face("X1").pins:
         for end in pin.to:
-            assert pin.colour == SERVICE.colour(end)
+            assert pin.color == SERVICE.color(end)
 
 
 def test_the_way_to_a_pin_is_the_way_current_takes() -> None:

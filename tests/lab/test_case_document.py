@@ -76,9 +76,9 @@ def test_what_is_no_photo_is_refused_by_its_content(raw: bytes) -> None:
 def test_a_file_with_other_data_as_a_photo_is_refused_with_its_line() -> None:
     """A case file from elsewhere may not carry anything else as a photo."""
     data = b64encode(b"<svg onload=alert(1)>").decode()
-    spoilt = CASE.replace("    note: ", f"    photos: [{{name: a.png, data: {data}}}]\n    note: ")
+    spoiled = CASE.replace("    note: ", f"    photos: [{{name: a.png, data: {data}}}]\n    note: ")
     with pytest.raises(FileProblem, match=r"line \d+, .*'a.png' is no photo"):
-        case_from_text(spoilt)
+        case_from_text(spoiled)
 
 
 def test_the_first_scan_is_compared_with_the_last() -> None:

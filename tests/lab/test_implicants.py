@@ -32,7 +32,7 @@ def written(found: SymptomCauses) -> set[str]:
 
 
 def test_the_primes_of_a_university_quiz() -> None:
-    """University of Minnesota, EE 2301, quiz III, read there: minimising programs lose AC of these five."""
+    """University of Minnesota, EE 2301, quiz III, read there: minimizing programs lose AC of these five."""
     found = minterms("ABCD", 0, 6, 8, 9, 10, 11, 13, 14, 15)
     assert {"B'C'D'", "BCD'", "AD", "AC", "AB'"} == written(found)
 

@@ -58,7 +58,7 @@ def test_an_account_survives_being_written_down(six: str) -> None:
     assert account == Account.from_json(account.as_json())
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", '{"sights": [{"colour": 1}], "impossible": ""}', "null"])
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"sights": [{"color": 1}], "impossible": ""}', "null"])
 def test_another_text_is_no_account(text: str) -> None:
     """Any other text raises `ValueError`."""
     with pytest.raises(ValueError, match="this is no account of a run"):

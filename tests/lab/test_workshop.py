@@ -108,7 +108,7 @@ def test_a_run_of_another_version_of_the_program_is_not_taken(
     assert 2 == len(MADE)
 
 
-def test_a_spoilt_entry_is_run_again_and_a_spoilt_file_begun_again(tmp_path: Path) -> None:
+def test_a_spoiled_entry_is_run_again_and_a_spoiled_file_begun_again(tmp_path: Path) -> None:
     """A damaged entry or file of the cache costs a run, never a wrong answer."""
     cache = Cache(tmp_path)
     with Workshop(workers=1, cache=cache, runner=note) as shop:

@@ -50,7 +50,7 @@ def test_every_warning_lamp_lights_for_the_lamp_check(car: str) -> None:
     seat = seat_of(bench)
     spec = {name: lamp for one in bench.live.modules.values() for name, lamp in one.spec.telltales.items()}
     assert {name for name, lamp in spec.items() if lamp.is_checked} == set(seat.lit)
-    assert {lamp.name for lamp in seat.lamps if lamp.colour in ("red", "amber")} - {"door"} == set(seat.lit)
+    assert {lamp.name for lamp in seat.lamps if lamp.color in ("red", "amber")} - {"door"} == set(seat.lit)
     bench.do("wait 4 s")
     park_brake = {"park_brake"} & set(spec)
     assert {"mil", "battery"} | park_brake == set(seat_of(bench).lit)

@@ -237,7 +237,7 @@ def test_a_car_answers_functional_and_physical_requests() -> None:
 
 
 def test_only_the_engine_module_has_them() -> None:
-    """Other modules do not support the services, and services not modelled are not supported."""
+    """Other modules do not support the services, and services not modeled are not supported."""
     car = AtConnector("six-modules", "press start", "wait 3 s")
     bcm = car.bench.car.addresses["BCM"]
     assert [f"{bcm + 8:03X} 03 7F 03 11 CC CC CC CC"] == car.ask(bcm, "03")

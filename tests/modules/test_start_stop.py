@@ -175,9 +175,9 @@ def test_a_stop_can_be_copied_and_goes_on_alike() -> None:
 def test_only_the_engine_module_knows_its_start_stop() -> None:
     """A file whose other module asks for it, or whose engine has none, gets one clear error."""
     text = (scenarios_folder() / "vehicles" / "city-hatchback.yaml").read_text(encoding="utf-8")
-    spoilt = text.replace("hood_closed: {when: {input: hood}}", "hood_closed: {when: {start_stop: stopped}}")
+    spoiled = text.replace("hood_closed: {when: {input: hood}}", "hood_closed: {when: {start_stop: stopped}}")
     with pytest.raises(FileProblem, match="BODY-HUB' cannot know the fact 'engine_state': ECM does"):
-        car_from_text(spoilt, "spoilt.yaml")
+        car_from_text(spoiled, "spoiled.yaml")
     without = text[: text.index("  # limits and conditions: common practice")]
     with pytest.raises(FileProblem, match="this car's engine has no start_stop"):
-        car_from_text(without, "spoilt.yaml")
+        car_from_text(without, "spoiled.yaml")

@@ -345,7 +345,7 @@ def test_against_a_plain_bus(drawn, bitrate_bps, seed):
         (frame.can_id, round(start_s * 1e9), round(end_s * 1e9))
     )
 
-    def neighbour():
+    def neighbor():
         rng = random.Random(seed)
         while True:
             yield env.timeout(rng.choice((0, 1e-6, 1e-4, 0.003)))
@@ -355,7 +355,7 @@ def test_against_a_plain_bus(drawn, bitrate_bps, seed):
         streams.append(Stream(f"{can_id:03x}", "a", can_id, period_ns / 1e9, offset_ns / 1e9, data))
         net.start(streams[-1])
     if seed % 2:
-        env.process(neighbour())
+        env.process(neighbor())
     env.run(until=0.025)
     trace, overruns = plain_bus(drawn, bitrate_bps, 25_000_000)
     assert [entry for entry in trace if entry[2] < 25_000_000] == frames

@@ -179,7 +179,7 @@ def disturbed_day(seed, *, onlooker):
     for stream in streams[:2]:
         car.watch(stream, "b", 0.02)
     if onlooker:
-        car.env.process(neighbour(car.env, seed))
+        car.env.process(neighbor(car.env, seed))
     for time_s in (0.05, 0.1):
         segment = disturbed(rng)
         car.at(time_s, lambda segment=segment: car.net.set_segments([segment]))
@@ -195,7 +195,7 @@ def test_looking_on_changes_nothing_on_a_disturbed_bus(seed):
     assert alone[0] or alone[1]
 
 
-def neighbour(env, seed):
+def neighbor(env, seed):
     rng = random.Random(seed)
     while True:
         yield env.timeout(rng.choice((0, 1e-6, 1e-4, 0.003)))

@@ -370,7 +370,7 @@ def test_overload_is_not_counted():
 
 
 @pytest.mark.parametrize("cause", ["overload", "error"])
-def test_delimiters_may_be_spoilt_without_end(cause):
+def test_delimiters_may_be_spoiled_without_end(cause):
     """Thousands of flags one after the other, as if bits are misread for hours, and rest afterwards."""
     node = Node("b")
     node.controller.read(DOMINANT)  # a start of frame, and no stuff bit after it

@@ -150,18 +150,18 @@ def test_looking_on_changes_nothing(recorded, seed):
     alone = Day(recorded, seed).run()
     tapped = Day(recorded, seed)
     tapped.car.tap()
-    neighboured = Day(recorded, seed)
-    env = neighboured.car.env
+    neighbored = Day(recorded, seed)
+    env = neighbored.car.env
 
-    def neighbour():
+    def neighbor():
         rng = random.Random(seed)
         while True:
             yield env.timeout(rng.choice((0, 1e-6, 1e-4, 0.003)))
 
-    env.process(neighbour())
+    env.process(neighbor())
     assert len(alone) > 20
     assert alone == tapped.run()
-    assert alone == neighboured.run()
+    assert alone == neighbored.run()
 
 
 @pytest.mark.parametrize("seed", range(10))

@@ -43,8 +43,8 @@ def test_the_division_agrees_with_the_table(data: list[int]) -> None:
 def test_one_wrong_nibble_is_always_found(data: list[int], place: int, changed: int) -> None:
     """Any change of a single nibble changes the checksum."""
     place %= len(data)
-    spoilt = [*data[:place], data[place] ^ changed, *data[place + 1 :]]
-    assert crc4(data) != crc4(spoilt)
+    spoiled = [*data[:place], data[place] ^ changed, *data[place + 1 :]]
+    assert crc4(data) != crc4(spoiled)
 
 
 @given(st.integers(0, 0xFFF))

@@ -87,8 +87,8 @@ def test_receivers_have_their_own_limits(recorded):
     ] == car.run(1.0)
 
 
-def test_cancelled_watches_are_silent(recorded):
-    """Cancelled before or at the very instant of its call, a watch says nothing; the others go on."""
+def test_canceled_watches_are_silent(recorded):
+    """Canceled before or at the very instant of its call, a watch says nothing; the others go on."""
     car = recorded(ABC)
     speed = speed_of(car)
     car.net.start(speed)

@@ -165,7 +165,7 @@ def test_what_makes_no_sense_is_not_saved(library: Library, tmp_path: Path) -> N
     assert [] == list(tmp_path.iterdir())
 
 
-def test_a_spoilt_own_file_is_told_and_does_no_harm(library: Library, tmp_path: Path) -> None:
+def test_a_spoiled_own_file_is_told_and_does_no_harm(library: Library, tmp_path: Path) -> None:
     """A broken file is told as a problem, and all other exercises are listed."""
     folder = tmp_path / "exercises"
     folder.mkdir()

@@ -38,7 +38,7 @@ def test_a_lamp_has_the_color_that_the_customer_names(name: str) -> None:
     """Where a note names a color, one of the lamps of its step has it in the vehicle file."""
     one = VARIANTS[name]
     colors = {
-        lamp: spec.colour
+        lamp: spec.color
         for module in one.whole_car.built.modules.values()
         for lamp, spec in module.telltales.items()
     }

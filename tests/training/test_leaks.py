@@ -35,7 +35,7 @@ from ui.views.exercise import PANELS
 
 NAMES = list(shipped_exercises())
 SOME = [("02-left-in-storage", 2), ("22-tire-light-and-wipers", 0)]
-NEIGHBOURS = ("Zebulon Quixano", "Ottoline Fitzwarren", "Barnaby Tilliedrum")
+NEIGHBORS = ("Zebulon Quixano", "Ottoline Fitzwarren", "Barnaby Tilliedrum")
 NOTE = "the vicar's marmalade"
 ABSENT = ("no-such-key", "0", "-1", "999999", "1e3", "\u0663", "9" * 5000, "../../etc/passwd", "1 OR 1=1")
 PATHS = (
@@ -85,7 +85,7 @@ def walk(address: str, records: Records, file: str, exercise: Exercise, place: i
     own = records.attempts.begin(task, student.id).id
     with writing(records.engine) as connection:
         connection.execute(attempts.update().where(attempts.c.id == own).values(variant=place))
-    for name in NEIGHBOURS:
+    for name in NEIGHBORS:
         neighbor, _ = records.students.join(group.join_code, name)
     records.attempts.begin(task, neighbor.id).note(NOTE)
     with Visitor(address, "exercise", query(student=key, exercise=str(task.id)), keeps=True) as visitor:
@@ -228,7 +228,7 @@ def test_nothing_hidden_reaches_a_student(name: str, place: int, served: tuple[s
     assert exercise.work_order.customer in came.text, "the walk sees the exercise"
     assert "Amara" in came.text
     secrets = [
-        *NEIGHBOURS,
+        *NEIGHBORS,
         NOTE,
         exercise.guide.why,
         *exercise.guide.wrong_turns,
@@ -249,7 +249,7 @@ def test_an_odd_address_leads_to_nobody_s_work_and_to_no_page_of_the_instructor(
     address, records = served
     file = shipped_exercises()[NAMES[1]].read_text(encoding="utf-8")
     elsewhere = records.classes.open("Wednesday")
-    records.students.join(elsewhere.join_code, NEIGHBOURS[0])
+    records.students.join(elsewhere.join_code, NEIGHBORS[0])
     task = records.assignments.give(elsewhere.id, file)
     _, key = records.students.join(records.classes.open("Thursday").join_code, "Amara")
     odd = [{"student": key, "exercise": one} for one in (*ABSENT, str(task.id))]
@@ -260,7 +260,7 @@ def test_an_odd_address_leads_to_nobody_s_work_and_to_no_page_of_the_instructor(
             came = "\n".join(_told(raw) for raw in stranger.received)
             assert [] == stranger.exceptions, fields
             assert {"exercise", "board", "replay"}.isdisjoint(stranger.pages)
-        secrets = ("Wednesday", elsewhere.join_code, NEIGHBOURS[0], "Left in storage")
+        secrets = ("Wednesday", elsewhere.join_code, NEIGHBORS[0], "Left in storage")
         assert [] == [words for words in secrets if words in came], fields
     records.exams.release(task.id)
 

@@ -1,4 +1,4 @@
-"""Two thousand spoilt exercise and case files: each is accepted, or refused with file, line and reason."""
+"""Two thousand spoiled exercise and case files: each is accepted, or refused with file, line and reason."""
 
 import os
 import random
@@ -39,7 +39,7 @@ def refused(read: Callable[[str, str], object], text: str) -> str:
     [(exercise_from_text, [SMALL] * 9 + EXERCISES), (case_from_text, CASES)],
     ids=["exercise", "case"],
 )
-def test_a_spoilt_file_is_accepted_or_refused_with_its_line(
+def test_a_spoiled_file_is_accepted_or_refused_with_its_line(
     read: Callable[[str, str], object], files: list[str], mutate: Callable[[str, random.Random], str]
 ) -> None:
     """Many files of each kind for each of 12 ways to spoil one; any other exception fails with its seed."""

@@ -79,9 +79,9 @@ def test_damaged_records_are_told_when_they_are_opened(tmp_path: Path) -> None:
         root = raw.execute("SELECT rootpage FROM sqlite_master WHERE name = 'classes'").fetchone()[0]
         size = raw.execute("PRAGMA page_size").fetchone()[0]
     raw.close()
-    with file.open("r+b") as spoilt:
-        spoilt.seek((root - 1) * size + 8)
-        spoilt.write(b"\xff" * 64)
+    with file.open("r+b") as spoiled:
+        spoiled.seek((root - 1) * size + 8)
+        spoiled.write(b"\xff" * 64)
     with pytest.raises(Problem, match=r"damaged .*busbay restore|cannot be opened: their file is damaged"):
         Records(f"sqlite:///{file}")
 

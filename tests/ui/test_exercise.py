@@ -507,7 +507,7 @@ def test_typed_words_that_are_no_work_are_told_in_plain_words(
 
 
 def test_a_refresh_gives_the_list_of_causes_back(given: tuple[StudentRow, str, AssignmentRow]) -> None:
-    """The same student and exercise in another session have the same list; a spoilt file gives none."""
+    """The same student and exercise in another session have the same list; a spoiled file gives none."""
     _, key, task = given
     app = in_panel(opened(key, task.id), "Hand in")
     app = named(app, "F3", "missing")
@@ -515,8 +515,8 @@ def test_a_refresh_gives_the_list_of_causes_back(given: tuple[StudentRow, str, A
     app = press(app, "remove pull F3")
     assert ("theory TCM waits for ECM",) == causes(opened(key, task.id))
     file = max((data_path() / "causes").glob("*.json"), key=lambda one: one.stat().st_mtime_ns)
-    for spoilt in ("[1, 2]", "{", '["fit F2"]', '{"a": 1}', '["theory x waits for y"]'):
-        file.write_text(spoilt, encoding="utf-8")
+    for spoiled in ("[1, 2]", "{", '["fit F2"]', '{"a": 1}', '["theory x waits for y"]'):
+        file.write_text(spoiled, encoding="utf-8")
         assert () == causes(opened(key, task.id))
 
 

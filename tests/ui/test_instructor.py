@@ -359,7 +359,7 @@ def test_a_file_that_is_too_large_is_not_taken(address: str) -> None:
         assert 413 == visitor.upload("own_car", "mine.yaml", b"x" * 1_100_000)
 
 
-def test_a_spoilt_file_is_told_in_one_sentence(address: str) -> None:
+def test_a_spoiled_file_is_told_in_one_sentence(address: str) -> None:
     """An uploaded exercise that is no exercise is refused with its reason."""
     with Visitor(address) as visitor:
         assert 204 == visitor.upload("own_car", "mine.yaml", b"car: [")

@@ -48,7 +48,7 @@ def test_the_log_in_the_bay_outlives_the_server() -> None:
     assert ["the first try"] == [one.words for one in left]
 
 
-def test_a_spoilt_file_of_a_bay_is_as_none(tmp_path: Path) -> None:
+def test_a_spoiled_file_of_a_bay_is_as_none(tmp_path: Path) -> None:
     """What is no log of ours opens nothing and breaks nothing."""
     held = worked_on()
     held.put_away()

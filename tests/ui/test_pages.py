@@ -154,7 +154,7 @@ def test_every_kind_of_work_can_be_chosen(car_name: str) -> None:
         assert offered or any("This car has no" in one.value for one in app.caption), kind
 
 
-def test_a_module_is_spoilt_inside_and_a_right_one_fitted() -> None:
+def test_a_module_is_spoiled_inside_and_a_right_one_fitted() -> None:
     """A stuck transmit input is set by its button and gone with a new module."""
     app = opened("bay", held_of("teaching-car.yaml"), "Work")
     app.selectbox(key="work_kind").select("module itself").run()

@@ -1,6 +1,6 @@
-"""Spoilt uploads: each is accepted, or refused in one clear sentence.
+"""Spoiled uploads: each is accepted, or refused in one clear sentence.
 
-Logs of busbay and logs of a bus; spoilt vehicle, exercise and case files are in `tests/vehicle` and
+Logs of busbay and logs of a bus; spoiled vehicle, exercise and case files are in `tests/vehicle` and
 `tests/training`. A few hundred by default; `BUSBAY_MUTATIONS=210` makes it the long run.
 """
 
@@ -42,11 +42,11 @@ def refused(read: Callable[[], object]) -> str:
     return "accepted"
 
 
-def outcomes(spoilt: Callable[[int, random.Random], Callable[[], object]], name: str) -> Counter[str]:
-    """What comes of many spoilt files; any other exception fails with the seed."""
+def outcomes(spoiled: Callable[[int, random.Random], Callable[[], object]], name: str) -> Counter[str]:
+    """What comes of many spoiled files; any other exception fails with the seed."""
     found: Counter[str] = Counter()
     for seed in range(EACH):
-        read = spoilt(seed, random.Random(f"{name} {seed}"))
+        read = spoiled(seed, random.Random(f"{name} {seed}"))
         try:
             found[refused(read)] += 1
         except Exception as error:
@@ -65,7 +65,7 @@ def saved_log() -> str:
     return json.dumps({"busbay": 1, "car_name": "six-modules.yaml", "car": text, "bench": bench}, indent=1)
 
 
-def spoilt_log(whole: str, mutate: Mutation, seed: int, dice: random.Random) -> str:
+def spoiled_log(whole: str, mutate: Mutation, seed: int, dice: random.Random) -> str:
     """A log with something broken in it; every second time it is after the car, which is most of the text."""
     if seed % 2:
         return mutate(whole, dice)
@@ -74,15 +74,15 @@ def spoilt_log(whole: str, mutate: Mutation, seed: int, dice: random.Random) -> 
 
 
 @pytest.mark.parametrize("mutate", MUTATIONS, ids=lambda mutate: mutate.__name__)
-def test_a_spoilt_log_of_busbay(mutate: Mutation) -> None:
+def test_a_spoiled_log_of_busbay(mutate: Mutation) -> None:
     """A log with anything broken in it is refused in one sentence, or opens whole."""
     whole = saved_log()
 
-    def spoilt(seed: int, dice: random.Random) -> Callable[[], object]:
-        text = spoilt_log(whole, mutate, seed, dice)
+    def spoiled(seed: int, dice: random.Random) -> Callable[[], object]:
+        text = spoiled_log(whole, mutate, seed, dice)
         return lambda: restore(text)
 
-    assert {"accepted", "refused"} >= set(outcomes(spoilt, mutate.__name__))
+    assert {"accepted", "refused"} >= set(outcomes(spoiled, mutate.__name__))
 
 
 def bus_log(folder: Path, ending: str) -> str:
@@ -98,17 +98,17 @@ def bus_log(folder: Path, ending: str) -> str:
 
 
 @pytest.mark.parametrize("ending", LOG_FORMATS)
-def test_a_spoilt_log_of_a_bus(ending: str, tmp_path: Path) -> None:
+def test_a_spoiled_log_of_a_bus(ending: str, tmp_path: Path) -> None:
     """A recorded bus log with anything broken in it is refused in one sentence, or read."""
     whole = bus_log(tmp_path, ending)
     path = tmp_path / f"log.{ending}"
 
-    def spoilt(seed: int, dice: random.Random) -> Callable[[], object]:
+    def spoiled(seed: int, dice: random.Random) -> Callable[[], object]:
         mutate = MUTATIONS[seed % len(MUTATIONS)]
         path.write_bytes(mutate(whole, dice).encode("utf-8", "replace"))
         return lambda: table_rows(read_log(path))
 
-    assert {"accepted", "refused"} >= set(outcomes(spoilt, ending))
+    assert {"accepted", "refused"} >= set(outcomes(spoiled, ending))
 
 
 def test_a_database_with_something_else_where_a_time_should_be(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@
 It speaks what Streamlit's page speaks (protobuf messages of the installed version), keeps what the page would
 show, and, where `keeps` is set, every byte that came: what is not in `received` never reached the student.
 
-Not modelled: the browser's cache of messages, cookies, drawing.
+Not modeled: the browser's cache of messages, cookies, drawing.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Two thousand spoilt vehicle files: each is accepted, or refused with file, line and reason."""
+"""Two thousand spoiled vehicle files: each is accepted, or refused with file, line and reason."""
 
 import random
 from collections import Counter
@@ -188,7 +188,7 @@ def outcome(text: str) -> str:
 
 
 @pytest.mark.parametrize("mutate", MUTATIONS, ids=lambda mutate: mutate.__name__)
-def test_a_spoilt_file_is_accepted_or_refused_with_its_line(
+def test_a_spoiled_file_is_accepted_or_refused_with_its_line(
     mutate: Callable[[str, random.Random], str],
 ) -> None:
     """170 files for each of 12 ways to spoil one; any other exception fails the test with its seed."""

@@ -45,7 +45,7 @@ def test_every_car_that_ships_is_valid(name: str) -> None:
         (lambda car: car["modules"]["BCM"]["hears_when"].update(mode="driving"), "driving"),
     ],
 )
-def test_a_spoilt_file_is_marked(spoil: Any, told: str) -> None:
+def test_a_spoiled_file_is_marked(spoil: Any, told: str) -> None:
     """Unknown keys, wrong types, figures out of range, a missing part, an unknown word."""
     car = _loaded("six-modules")
     spoil(car)

@@ -3,7 +3,7 @@
 A lit lamp is a filled tile with bold letters, one that is off an outline: the color only repeats it. A
 control that can be used has the action that it does as its `data-id`.
 
-Not modelled: gauges (nothing in the car says how they read), flashing lamps, sounds.
+Not modeled: gauges (nothing in the car says how they read), flashing lamps, sounds.
 """
 
 from __future__ import annotations

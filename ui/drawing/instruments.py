@@ -87,7 +87,7 @@ def expected_table(lines: Iterable[ExpectedReading]) -> Markup:
 
 
 def said(result: Result) -> Markup:
-    """What a trainer would say about a reading, and what taking it has spoilt."""
+    """What a trainer would say about a reading, and what taking it has spoiled."""
     return _html("said", result)
 
 

@@ -5,7 +5,7 @@ is there a second time. The module that is on most buses is a tall box
 at the left, and the lines that begin or end at it start there. A module that joins a line to one further away
 is a tall box at the end of both. A line that is too long for its row goes on in the next one, backwards.
 
-Lengths are units of the drawing (SVG user units), not meters. Not modelled: where in the car things are.
+Lengths are units of the drawing (SVG user units), not meters. Not modeled: where in the car things are.
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ The plan has five zones from front to rear and three across. It is a drawing of 
 as large as what sits in it needs. A place that says neither left nor right is put where such parts usually
 are in a left-hand-drive car (common practice): the steering column left, the glove box right.
 
-Lengths are units of the drawing. Not modelled: height above the floor, how the looms run.
+Lengths are units of the drawing. Not modeled: height above the floor, how the looms run.
 """
 
 from __future__ import annotations

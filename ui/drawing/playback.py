@@ -1,6 +1,6 @@
 """What the browser needs to play a cascade: for each box of the map its drawings that follow one another.
 
-Not modelled: connectors that were taken off meanwhile are on the map as they are now.
+Not modeled: connectors that were taken off meanwhile are on the map as they are now.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 A mark tells its kind by shape, its words by a label or its title; a stretch by pattern and by the word at its
 beginning. Every mark has a `data-id`: `event 12`.
 
-Not modelled: lanes of modules that only wake, run and sleep, unless they are asked for; their number is told.
+Not modeled: lanes of modules that only wake, run and sleep, unless they are asked for; their number is told.
 """
 
 from __future__ import annotations

@@ -73,7 +73,7 @@ def tabs(label: str, options: Sequence[str], key: str, default: str | None = Non
 
 
 def switch(label: str, names: Mapping[T, str], key: str, default: T) -> None:
-    """A labelled switch between a few settings, kept for the visit.
+    """A labeled switch between a few settings, kept for the visit.
 
     The default goes by the session: a widget with one of its own may not be set by a click elsewhere.
     """

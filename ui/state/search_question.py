@@ -38,4 +38,4 @@ def edits_of(question: Question) -> tuple[str, ...]:
 
 def most_at_once() -> int:
     """How many faults there may be at once."""
-    return MOST.get(st.session_state.suspects_most, MOST[SINGLE])  # none is chosen after a spoilt file
+    return MOST.get(st.session_state.suspects_most, MOST[SINGLE])  # none is chosen after a spoiled file

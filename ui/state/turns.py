@@ -9,7 +9,7 @@ One page of theirs is drawn at a time, and after it comes a rest: together they 
 time, however many there are and whatever they ask for. In the middle of it they pause while a student's page
 is drawn. Without a class at work nothing waits.
 
-Not modelled: what the server does to send a page that is drawn.
+Not modeled: what the server does to send a page that is drawn.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Join a class with its code and a name, or practise at home alone."""
+"""Join a class with its code and a name, or practice at home alone."""
 
 from __future__ import annotations
 

@@ -1,10 +1,10 @@
-"""How long a spoilt log of busbay keeps a page waiting, against the whole log in the same run."""
+"""How long a spoiled log of busbay keeps a page waiting, against the whole log in the same run."""
 
 import random
 import statistics
 import time
 
-from tests.ui.test_uploads import EACH, MUTATIONS, refused, restore, saved_log, spoilt_log
+from tests.ui.test_uploads import EACH, MUTATIONS, refused, restore, saved_log, spoiled_log
 
 # Measured: median 0.001; the slowest 2.5, and once 12 on a busy machine.
 LARGEST_MEDIAN = 0.2
@@ -17,13 +17,13 @@ def time_s(text: str) -> float:
     return time.perf_counter() - begun_s
 
 
-def test_a_spoilt_log_is_refused_sooner_than_a_whole_one_is_restored() -> None:
+def test_a_spoiled_log_is_refused_sooner_than_a_whole_one_is_restored() -> None:
     """The usual refusal costs a fraction of a restored log, and none costs many times as much."""
     whole = saved_log()
     whole_s = statistics.median(time_s(whole) for _ in range(5))
     ratios = {
         (mutate.__name__, seed): time_s(
-            spoilt_log(whole, mutate, seed, random.Random(f"{mutate.__name__} {seed}"))
+            spoiled_log(whole, mutate, seed, random.Random(f"{mutate.__name__} {seed}"))
         )
         / whole_s
         for mutate in MUTATIONS
