@@ -83,7 +83,7 @@ def test_customers_and_cars_speak_american() -> None:
 def test_names_and_comments_are_spelled_the_american_way() -> None:
     """No source file, text or page of the program and its cars has a British spelling."""
     british = re.compile(
-        r"colour(?!s$)|licence|spoilt|burnt|behaviour|modell(ed|ing)|labell(ed|ing)|cancelled(?!Error)|neighbour|metres|"
+        r"colour(?!s$|\")|licence|spoilt|burnt|behaviour|modell(ed|ing)|labell(ed|ing)|cancelled(?!Error)|neighbour|metres|"
         r"isation|minimis|organis|recognis|normalis|initialis|favour|honour|grey|towards",
         re.IGNORECASE | re.MULTILINE,
     )

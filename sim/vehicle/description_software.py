@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import AliasChoices, BeforeValidator, Field
 
 from sim.vehicle.conditions import ALWAYS, Condition, PowerMode, SignalValue
 from sim.vehicle.description_base import CanId, DtcText, Listed, MessageId, Name, Ohms, Part, listed
@@ -174,12 +174,15 @@ class Input(Part):
     above_v: float | None = Field(None, gt=0, le=60)
 
 
+COLOR_KEYS = AliasChoices("color", "colour")  # the second stands in files of earlier versions
+
+
 class Telltale(Part):
     """A warning lamp of an instrument cluster."""
 
     title: str = ""
     when: Condition
-    color: Literal["red", "amber", "green", "blue"] = "amber"
+    color: Literal["red", "amber", "green", "blue"] = Field("amber", validation_alias=COLOR_KEYS)
     bulb_check: bool | None = None  # lights at ignition on for the lamp check; default: red and amber ones
 
     @property

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from sim import scenarios_folder
+from sim.catalogue import vehicle_text
 from sim.vehicle.every_problem import line_of
 from sim.vehicle.problems import FileProblem
 from sim.vehicle.reading import MAX_DEPTH, MAX_FILE_BYTES, car_from_text, document_of, read_car
@@ -581,3 +582,11 @@ def test_line_of_finds_the_deepest_part_that_is_written() -> None:
 def test_every_shipped_car_is_accepted_and_says_that_it_is_invented(path: Path) -> None:
     """Every shipped file reads, and says that its car is invented."""
     assert "invented" in read_car(path).built.about
+
+
+def test_a_file_of_an_earlier_version_keeps_its_lamps() -> None:
+    """The British key of a lamp's color, which earlier versions had, is still read."""
+    today = vehicle_text("teaching-car")
+    earlier = today.replace("color:", "colour:")
+    assert today != earlier
+    assert car_from_text(today).vehicle == car_from_text(earlier).vehicle
