@@ -78,6 +78,7 @@ def new_case(
     text = as_case_file(
         {
             "case": title,
+            **{what: one for what, one in (("date", read.date), ("odometer", read.odometer)) if one},
             "given": list(given),
             "steps": [{"do": [*done, "scan"], "seen": seen.model_dump(mode="json", exclude_defaults=True)}],
             "stories": dict(map(_story, stories)) or {"as described": {}},

@@ -183,13 +183,13 @@ class _Planner:
         self.number += 1
         number, check = self.number, self.known.checks[int(test.name)]
         outcomes = sorted(self.known.outcomes(test, states), key=lambda one: -problem.weight(one[1]))
-        shown = _without_the_check(check, [words for words, _ in outcomes])
+        shown = without_the_check(check, [words for words, _ in outcomes])
         thens = [self._from(group) for _, group in outcomes]
         branches = tuple(PlanBranch(*one) for one in zip(shown, thens, strict=True))
         return PlanStep(number, check, share, branches)
 
 
-def _without_the_check(check: Check, shown: Sequence[str]) -> list[str]:
+def without_the_check(check: Check, shown: Sequence[str]) -> list[str]:
     """Outcomes in words that do not repeat which action of the check shows them, where it is but one."""
     named = [f"{thing_words(action)}: " for action in check.actions]
     only = next((name for name in named if all(one.startswith(name) for one in shown)), "")

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from textwrap import shorten, wrap
 
 from sim.lab.check_plan import CheckPlan, PlanBranch, PlanEnd, PlanStep
-from sim.lab.report import Rows, Section, as_html
+from sim.lab.report import Rows, Section, as_html, as_text
 from sim.svg import Node, node, text_of
 
+SVG = "http://www.w3.org/2000/svg"
 BOX_PX, GAP_PX, LINE_PX, PAD_PX = 250.0, 46.0, 15.0, 8.0
 LETTERS = 35  # that go into a line of a box
 MOST_LINES = 4
@@ -28,6 +29,16 @@ def plan_page(plan: CheckPlan) -> str:
     """One HTML page to take to the car: the tree, the steps, the cautions."""
     picture = Section("At a glance", (text_of(plan_drawing(plan)),))
     return as_html(f"Check plan: {plan.car}", [picture, *plan_sections(plan)])
+
+
+def plan_picture(plan: CheckPlan) -> str:
+    """The tree as an SVG file, black on white whatever it is opened with."""
+    return str(text_of(plan_drawing(plan, paper="white")))
+
+
+def plan_text(plan: CheckPlan) -> str:
+    """The plan as lines of text, for a message or a note."""
+    return f"Check plan: {plan.car}\n\n{as_text(plan_sections(plan))}\n"
 
 
 def plan_sections(plan: CheckPlan) -> list[Section]:
@@ -80,19 +91,22 @@ class _Box:
     after: tuple[_Box, ...]
 
 
-def plan_drawing(plan: CheckPlan) -> Node:
+def plan_drawing(plan: CheckPlan, paper: str = "") -> Node:
     """The tree from left to right: a box for each check, with what leads to it, and one for each end.
 
-    What is deeper than the page is wide, or unlikely, is left to the table.
+    What is deeper than the page is wide, or unlikely, is left to the table. `paper`: the color below it, for
+    a picture that is looked at alone.
     """
     root, height_px = _laid_out(plan.start, "", 0, PAD_PX)
     boxes = list(_all(root))
     width_px = (1 + max(one.column for one in boxes)) * (BOX_PX + GAP_PX) - GAP_PX + 2 * PAD_PX
     lines = [line for one in boxes for line in _lines_from(one)]
+    look = "color:black;font-family:sans-serif" if paper else f"max-width:{width_px:g}px"
+    below = [node("rect", width="100%", height="100%", fill=paper)] if paper else []
     return node(
-        "svg", [node("title", f"Check plan: {plan.words}"), *lines, *map(_drawn, boxes)],
-        viewBox=f"0 0 {width_px:g} {height_px + PAD_PX:g}", role="img", class_="plan",
-        style=f"max-width:{width_px:g}px", font_family="inherit", font_size="12", fill="currentColor",
+        "svg", [node("title", f"Check plan: {plan.words}"), *below, *lines, *map(_drawn, boxes)],
+        viewBox=f"0 0 {width_px:g} {height_px + PAD_PX:g}", role="img", class_="plan", style=look,
+        xmlns=SVG if paper else None, font_family="inherit", font_size="12", fill="currentColor",
     )  # fmt: skip
 
 

@@ -23,9 +23,11 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import takewhile
 from typing import Final, Literal
 
 from sim.lab.case import CodeSeen, Evidence
+from sim.lab.report_head import date_in, odometer_in
 from sim.lab.report_names import ModuleNames
 from sim.lab.report_words import (
     NO_ANSWER,
@@ -42,6 +44,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.words import counted
 
 Kind = Literal["code", "module", "silent", "no codes", "heading", "detail", "note", "empty", "unread"]
+ABOUT_A_MODULE: Final = ("code", "module", "silent", "no codes")
 MOST_LINES = 5000
 LONGEST_SHOWN = 120  # characters of a line
 CODE: Final = re.compile(
@@ -100,6 +103,20 @@ class ScanReport:
         """All codes, each once."""
         return tuple(dict.fromkeys(code for one in self.lines for code in one.codes if one.kind == "code"))
 
+    @property
+    def date(self) -> str:
+        """The date in its head, as it is written; "" without one."""
+        return date_in(self._head())
+
+    @property
+    def odometer(self) -> str:
+        """The odometer reading in its head; "" without one."""
+        return odometer_in(self._head())
+
+    def _head(self) -> list[str]:
+        """The lines before the first that is about a module."""
+        return [one.text for one in takewhile(lambda one: one.kind not in ABOUT_A_MODULE, self.lines)]
+
     def evidence(self) -> Evidence:
         """What the report shows, as what was seen in the step of a case."""
         holders = [one.module for one in self.codes]
@@ -115,9 +132,12 @@ class ScanReport:
         unread, said = len(self.unread), len(self.said)
         silent = len([one for one in self.lines if one.kind == "silent"])
         rest = "" if not unread else f"; not understood: {unread}"
+        head = [("Date", self.date), ("odometer", self.odometer)]
+        of_the_head = ", ".join(f"{what} {one}" for what, one in head if one)
         return (
             f"{said - unread} of {said} lines understood{rest}. {counted(len(self.codes), 'code')} in "
             f"{counted(len({one.module for one in self.codes}), 'module')}; {silent} without an answer."
+            f"{f' {of_the_head[:1].upper()}{of_the_head[1:]}.' if of_the_head else ''}"
         )
 
 
@@ -269,7 +289,7 @@ class _Reader:
             return _line("no codes", module)
         if module:
             return _line("module", module)
-        return _line("note" if _is_note(bare) else "unread")
+        return _line("note" if _is_note(bare) or date_in([text]) or odometer_in([text]) else "unread")
 
     def _named_in(self, text: str, cells: Sequence[str]) -> tuple[str, str]:
         if of_module := OF_MODULE.match(plain(text).lstrip("[*#- ")):

@@ -16,6 +16,7 @@ from sim.bench.action_words import sentence_of
 from sim.bench.actions import parse_action
 from sim.instruments import cautions
 from sim.lab.case import Case, CaseStep, CodeSeen
+from sim.lab.check_plan import without_the_check
 from sim.lab.next_check import Advice, Ranked
 from sim.lab.report import DISCLAIMER, Rows, Section
 from sim.lab.stories import CaseTable, StoryVerdict
@@ -61,7 +62,7 @@ def _head(case: Case) -> Iterator[tuple[str, str]]:
         ("car", case.whole_car.title),
         ("odometer", case.odometer),
         ("complaint", case.complaint or case.about),
-        ("found on the car", ", ".join(case.given)),
+        ("found on the car", "; ".join(fault_words(text, case.whole_car) for text in case.given)),
     ):
         if said.strip():
             yield word, said.strip()
@@ -134,7 +135,7 @@ def _checks(advice: Advice | None) -> Iterator[Rows]:
 
 
 def _may_show(one: Ranked) -> str:
-    return "; or ".join(each.shows for each in one.outcomes)
+    return "; or ".join(without_the_check(one.check, [each.shows for each in one.outcomes]))
 
 
 def _cautions(case: Case, advice: Advice | None) -> Iterator[str]:

@@ -121,3 +121,4 @@ def test_the_command_writes_it_with_the_checks_that_are_left(
     assert "A tie: &#39;fuse&#39;, &#39;plug&#39;" in page
     assert "next check" in page
     assert "Inspect F2" in page
+    assert "Inspect F2: " not in page  # what it may show does not repeat the check

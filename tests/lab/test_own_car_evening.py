@@ -45,7 +45,8 @@ def test_from_the_table_to_the_check_plan_by_commands(
 
     The cheapest check in the long run comes first (to clear and scan): it tells the one that shuts down.
     """
-    assert 27 == len(read_case(Path("case.yaml")).whole_car.built.modules)
+    case = read_case(Path("case.yaml"))
+    assert (27, "2026-11-27", "148,300 km") == (len(case.whole_car.built.modules), case.date, case.odometer)
     capsys.readouterr()
     assert 0 == main(["case", "case.yaml", "--json", *ONE])
     assert TIED == json.loads(capsys.readouterr().out)["tied"]

@@ -42,6 +42,24 @@ def test_ten_layouts_say_the_same(bus: Car, path: Path) -> None:
     assert len(report.unread) <= 0.02 * len(report.said), [one.told for one in report.unread]
 
 
+@pytest.mark.parametrize(
+    ("head", "date", "odometer"),
+    [
+        ("Full scan   2026-11-27  16:42\nFerry van, odometer 148,300 km", "2026-11-27", "148,300 km"),
+        ("Datum: 28.11.2026\nKilometerstand: 84113", "28.11.2026", "84113"),
+        ("Rapport ; 28/11/2026\nKilométrage : 84 113 km", "28/11/2026", "84 113 km"),
+        ("shop 12, bay 3\n96,411 mi at the gate", "", "96,411 mi"),
+        ("average 61 km/h, software 1.2.2026.4, tire 205/55", "", ""),
+    ],
+)
+def test_date_and_odometer_are_read_in_the_head(bus: Car, head: str, date: str, odometer: str) -> None:
+    """As they are written, in four languages; what a code was stored at is below, and is not the car's."""
+    report = read_report(f"{head}\nECM U0121 stored\n  odometer: 70,000 km\n  date: 2025-01-01", bus)
+    assert (date, odometer) == (report.date, report.odometer)
+    assert "2025-01-01" not in report.words
+    assert "70,000" not in report.words
+
+
 def test_there_are_ten_layouts() -> None:
     """The promise is about ten."""
     assert (10, 52) == (len(REPORTS), len(SEEN["codes"]))

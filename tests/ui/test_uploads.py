@@ -8,6 +8,7 @@ import json
 import os
 import random
 import sqlite3
+import tomllib
 from collections import Counter
 from collections.abc import Callable
 from contextlib import closing
@@ -23,12 +24,27 @@ from sim.vehicle.problems import Problem, Unsettled
 from sim.vehicle.reading import car_from_text
 from tests.vehicle.test_mutations import MUTATIONS
 from ui.state import bench_jobs, session
+from ui.state.limits import PHOTO_MB
 from ui.state.work import Canceled
 from ui.views.quick_car import LOG_FORMATS
 
+ROOT = Path(__file__).resolve().parents[2]
 Mutation = Callable[[str, random.Random], str]
 
 EACH = int(os.environ.get("BUSBAY_MUTATIONS", "10"))
+
+
+def test_only_photos_may_be_as_large_as_the_server_takes() -> None:
+    """The server takes a phone's photo; every field says how much it takes, and no other takes so much."""
+    settings = tomllib.loads((ROOT / "ui/.streamlit/config.toml").read_text(encoding="utf-8"))
+    assert settings["server"]["maxUploadSize"] == PHOTO_MB
+    told = {
+        path.name: [call.partition("max_upload_size=")[2].partition("_MB")[0] for call in calls]
+        for path in (ROOT / "ui").rglob("*.py")
+        if (calls := path.read_text(encoding="utf-8").split("st.file_uploader(")[1:])
+    }
+    assert ["PHOTO"] == told.pop("case_told.py")
+    assert {"FILE"} == {size for sizes in told.values() for size in sizes}
 
 
 def refused(read: Callable[[], object]) -> str:

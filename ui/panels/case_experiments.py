@@ -10,7 +10,6 @@ import streamlit as st
 from sim.bench.action_words import sentence_of
 from sim.lab.case import Case
 from sim.lab.check_plan import CheckPlan, check_plan
-from sim.lab.check_plan_report import plan_page
 from sim.lab.next_check import Advice, Ranked, next_check
 from sim.lab.search_result import title_of
 from sim.lab.shop_report import shop_report
@@ -19,6 +18,7 @@ from sim.lab.story_checks import minutes_before, rivals
 from sim.lab.workshop import Progress, Stop, Workshop
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
+from ui.panels import check_plan as check_plan_panel
 from ui.panels.controls import button, download
 from ui.state import lab_work
 from ui.state.case_now import EXPERIMENTS, case_now
@@ -52,11 +52,15 @@ def show(table: CaseTable) -> None:
     if found is not None:
         with st.container(key="case_proposed"):
             _proposed(case, found)
-    with st.container(horizontal=True):
-        if found is not None and found.plan.steps:
-            download("Check plan to print", partial(plan_page, found.plan), "check-plan.html", "case_plan")
-        advice = found.advice if found is not None and found.before == NOW else None
-        download("Shop report to print", partial(shop_report, table, advice), "shop-report.html", "case_shop")
+            if found.plan.steps:
+                st.markdown("**The plan to take to the car**")
+                check_plan_panel.shown(found.plan, "case_plan")
+    advice = found.advice if found is not None and found.before == NOW else None
+    st.markdown("**For the shop**")
+    st.caption(
+        "What was done and found, proved and open, on a page or two; with the experiments, if proposed."
+    )
+    download("Shop report to print", partial(shop_report, table, advice), "shop-report.html", "case_shop")
 
 
 def _when(starts: tuple[float, ...], before: int) -> str:

@@ -15,6 +15,7 @@ from ui.panels.which_car import MINE, uploaded
 from ui.state import session
 from ui.state.case_now import at_the, open_text, refuse, take
 from ui.state.held import Held
+from ui.state.limits import FILE_MB
 
 IN_THE_BAY = "the car in the bay"
 
@@ -36,8 +37,12 @@ def open_one() -> None:
             placeholder="unplug X2; pull F7", persist_state="session",
         )  # fmt: skip
         if st.session_state.case_car == MINE:
-            st.file_uploader("your vehicle file (YAML)", type=["yaml", "yml"], key="case_own_car")
-        file = st.file_uploader("a case file (YAML)", type=["yaml", "yml"], key="case_file")
+            st.file_uploader(
+                "your vehicle file (YAML)", type=["yaml", "yml"], key="case_own_car", max_upload_size=FILE_MB
+            )
+        file = st.file_uploader(
+            "a case file (YAML)", type=["yaml", "yml"], key="case_file", max_upload_size=FILE_MB
+        )
         if file is not None:
             st.button("Open the file", key="case_open_file", on_click=_open_file)
 

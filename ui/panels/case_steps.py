@@ -127,8 +127,8 @@ def _new_photos() -> list[Photo]:
     ]
 
 
-def put(step: CaseStep) -> bool:
-    """Put a step where the fields are for; False if the result is no case."""
+def put(step: CaseStep, **more: str) -> bool:
+    """Put a step where the fields are for, and more into the case; False if the result is no case."""
     steps = [] if st.session_state.get("case_is_new") else list(case_now().steps)
     match place() if steps else None:
         case ("edit", number):
@@ -137,7 +137,7 @@ def put(step: CaseStep) -> bool:
             steps.insert(number - 1, step)
         case _:
             steps.append(step)
-    if change(steps=tuple(steps)):
+    if change(steps=tuple(steps), **more):
         st.session_state.case_is_new = False
         clear()
         return True

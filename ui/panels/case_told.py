@@ -19,6 +19,7 @@ from ui.panels.controls import named
 from ui.state import bench_jobs, work
 from ui.state.case_now import at_the, case_now, change, refuse
 from ui.state.choices import lines_of
+from ui.state.limits import PHOTO_MB
 
 
 def steps(case: Case, car: Car) -> None:
@@ -42,7 +43,7 @@ def steps(case: Case, car: Car) -> None:
         st.text_input("note, for the shop report", key="step_note", max_chars=1000, persist_state="session")
         st.file_uploader(
             "photos (PNG, JPEG; made small, without place and time)", type=["png", "jpg", "jpeg"],
-            accept_multiple_files=True, key=case_steps.key_of("step_photos"),
+            accept_multiple_files=True, key=case_steps.key_of("step_photos"), max_upload_size=PHOTO_MB,
         )  # fmt: skip
         case_steps.photos_left()
         tell_problem("step")
@@ -72,7 +73,8 @@ def _add_scan() -> None:
     """A step with what the pasted report says; all else that the fields tell goes with it."""
     kept, case = st.session_state, case_now()
     at_the("scan")
-    seen = read_report(kept.step_report, case.whole_car).evidence()
+    report = read_report(kept.step_report, case.whole_car)
+    seen = report.evidence()
     if not (seen.codes or seen.silent or seen.answers):
         refuse("the report says nothing that is understood: paste its lines with modules and codes")
         return
@@ -82,7 +84,8 @@ def _add_scan() -> None:
     except Problem as problem:  # a photo that is none
         refuse(str(problem))
         return
-    if case_steps.put(told.model_copy(update={"seen": with_scan(told.seen, seen)})):
+    step = told.model_copy(update={"seen": with_scan(told.seen, seen)})
+    if case_steps.put(step, date=case.date or report.date, odometer=case.odometer or report.odometer):
         kept.step_report = ""
 
 

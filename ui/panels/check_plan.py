@@ -7,7 +7,14 @@ from functools import partial
 import streamlit as st
 
 from sim.lab.check_plan import CheckPlan, check_plan
-from sim.lab.check_plan_report import plan_drawing, plan_page, plan_steps, plan_words
+from sim.lab.check_plan_report import (
+    plan_drawing,
+    plan_page,
+    plan_picture,
+    plan_steps,
+    plan_text,
+    plan_words,
+)
 from sim.lab.search_plan import SearchAnswer
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.svg import node, text_of
@@ -30,26 +37,29 @@ def show(found: SearchAnswer) -> None:
     if plan is None:
         return
     with st.container(key="plan_found"):
-        st.markdown(f"**{plan_words(plan)}**")
-        if not plan.steps:
-            return
-        tree = node(
-            "div",
-            [plan_drawing(plan)],
-            class_="plan_tree",
-            tabindex="0",
-            role="region",
-            aria_label="check plan",
-        )
-        sheet.show(str(text_of(tree)), "plan_tree")
-        for words in plan.prove_first:
-            st.warning(f"Stop before a part is replaced. {words}", icon=":material/front_hand:")
-        for words in plan.cautions:
-            st.warning(words, icon=":material/warning:")
-        with st.expander("Step by step"):
-            steps = plan_steps(plan)
-            sheet.show(plain_table(steps.head, steps.rows), "plan_table")
-        download("Check plan to print", partial(plan_page, plan), "check-plan.html", "plan_print")
+        shown(plan, "plan")
+
+
+def shown(plan: CheckPlan, key: str) -> None:
+    """A plan: its tree as a picture, its cautions, its steps as a table, and what can be taken along."""
+    st.markdown(f"**{plan_words(plan)}**")
+    if not plan.steps:
+        return
+    tree = node(
+        "div", [plan_drawing(plan)], class_="plan_tree", tabindex="0", role="region", aria_label="check plan"
+    )  # fmt: skip
+    sheet.show(str(text_of(tree)), f"{key}_tree")
+    for words in plan.prove_first:
+        st.warning(f"Stop before a part is replaced. {words}", icon=":material/front_hand:")
+    for words in plan.cautions:
+        st.warning(words, icon=":material/warning:")
+    with st.expander("Step by step", key=f"{key}_steps"):
+        steps = plan_steps(plan)
+        sheet.show(plain_table(steps.head, steps.rows), f"{key}_table")
+    with st.container(horizontal=True):
+        download("Check plan to print", partial(plan_page, plan), "check-plan.html", f"{key}_print")
+        download("Picture (SVG)", partial(plan_picture, plan), "check-plan.svg", f"{key}_picture")
+        download("Text", partial(plan_text, plan), "check-plan.txt", f"{key}_text")
 
 
 def _start(found: SearchAnswer) -> None:

@@ -17,7 +17,10 @@ from ui.state.work import ask_to_do
 
 T = TypeVar("T")
 
-KINDS = {".csv": "text/csv", ".html": "text/html", ".json": "application/json"}
+KINDS = {
+    ".csv": "text/csv", ".html": "text/html", ".json": "application/json", ".svg": "image/svg+xml",
+    ".txt": "text/plain",
+}  # fmt: skip
 VEHICLE_OR_EXERCISE = "application/yaml"
 
 

@@ -15,6 +15,7 @@ from ui.panels.controls import button
 from ui.panels.exam import clock_words, exam_words
 from ui.state import classroom
 from ui.state.choices import distinct
+from ui.state.limits import FILE_MB
 
 MORE_MIN = 10
 LONGEST_LIST = 100_000
@@ -119,6 +120,7 @@ def admission(group: ClassRow) -> None:
         button("Keep it", "keep_admission", _kept)
         st.file_uploader(
             "or a class list as CSV: name and id", ["csv", "txt"], key="class_list_file",
+            max_upload_size=FILE_MB,
             help="The id is what the school's platform knows a student by: the gradebook has it.",
         )  # fmt: skip
         button("Take this list", "take_list", _taken, icon="upload")

@@ -15,6 +15,7 @@ from ui.panels import customer
 from ui.state import bench_jobs, work
 from ui.state.branch_source import from_the_bay
 from ui.state.held import Held
+from ui.state.limits import FILE_MB
 
 
 def show(held: Held) -> None:
@@ -82,7 +83,9 @@ def _file(held: Held) -> None:
         icon=":material/download:",
         on_click="ignore",
     )
-    file = st.file_uploader("Restore from a downloaded log", type="json", key="restore_file")
+    file = st.file_uploader(
+        "Restore from a downloaded log", type="json", key="restore_file", max_upload_size=FILE_MB
+    )
     if file is not None:
         st.button("Restore it", key="restore", on_click=_restore)
 

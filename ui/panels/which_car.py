@@ -8,6 +8,7 @@ from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 from ui.state import bench_jobs, session, work
 from ui.state.held import Held
+from ui.state.limits import FILE_MB
 from ui.state.work import tells_problems
 
 MINE = "a car of mine: upload its file"
@@ -19,7 +20,12 @@ def offer(held: Held) -> None:
         cars = [name.removesuffix(".yaml") for name in session.shipped_cars()]
         chosen = st.selectbox("which car", [*cars, MINE], key="other_car")
         if chosen == MINE:
-            st.file_uploader("your vehicle file (YAML)", type=["yaml", "yml"], key="other_car_file")
+            st.file_uploader(
+                "your vehicle file (YAML)",
+                type=["yaml", "yml"],
+                key="other_car_file",
+                max_upload_size=FILE_MB,
+            )
         st.button("Take this car", key="other_car_take", on_click=_take)
 
 

@@ -1,4 +1,4 @@
-"""How much one address may have of this server: windows at once, and joins in an hour.
+"""How much one address may have of this server: windows at once, joins in an hour, and large files.
 
 A class behind one address of its school's network has room; this computer itself has no limit. The figures
 are our own choices.
@@ -17,6 +17,7 @@ from sim.training.passphrase import source_of
 from sim.vehicle.problems import Problem
 
 PROXIED = ("Forwarded", "X-Forwarded-For", "X-Real-Ip")  # RFC 7239, and the usual ones before it
+FILE_MB, PHOTO_MB = 1, 8  # of a file in a field; phones take photos of 2 to 6 MB (common practice)
 MOST_WINDOWS, MOST_WINDOWS_IN_ALL = 150, 600  # forty students with three windows each, and some
 MOST_JOINS, JOINS_WITHIN_S = 200, 3600.0  # forty students five times
 MOST_SOURCES = 10_000  # so many addresses are told apart

@@ -27,6 +27,7 @@ from ui.state.branch_source import IN_THE_BAY, UPLOADED, WORK, source_now, sourc
 from ui.state.choices import lines_of
 from ui.state.held import Held
 from ui.state.left_behind import LeftBehind
+from ui.state.limits import FILE_MB
 from ui.state.work import after_work, tells_problems
 
 HEAD = ("", "as it was done", "done instead")
@@ -69,7 +70,9 @@ def _choose_source(held: Held) -> None:
         "the log", options, key="branch_source", persist_state="session", on_change=_another_log
     )
     if chosen == UPLOADED:
-        st.file_uploader("a busbay log", type="json", key="branch_file", on_change=_another_log)
+        st.file_uploader(
+            "a busbay log", type="json", key="branch_file", max_upload_size=FILE_MB, on_change=_another_log
+        )
 
 
 def _another_log() -> None:

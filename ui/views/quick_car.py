@@ -34,6 +34,7 @@ from ui.state.car_table import (
     rows_of,
     table_now,
 )
+from ui.state.limits import FILE_MB
 from ui.state.visible import all_visible
 from ui.state.work import after_work
 
@@ -207,7 +208,9 @@ def _take(table: CarTable, text: str) -> None:
 
 def _begin() -> None:
     with st.expander("Begin with a recorded bus log, or with an empty table"):
-        file = st.file_uploader("a log of one or several buses", type=LOG_FORMATS, key="quick_log")
+        file = st.file_uploader(
+            "a log of one or several buses", type=LOG_FORMATS, key="quick_log", max_upload_size=FILE_MB
+        )
         st.text_input("only this channel of it", key="quick_channel")
         with st.container(horizontal=True):
             button("Begin with its messages", "quick_import", _import_chosen, disabled=file is None)

@@ -24,6 +24,7 @@ from ui.panels.maps import fitted_map
 from ui.state import bench_jobs, session, turns, work
 from ui.state.first_visit import FIRST_JOBS, FirstJob
 from ui.state.held import Held, parked
+from ui.state.limits import FILE_MB
 from ui.state.session import shipped_cars
 from ui.state.visible import Visible, all_visible
 from ui.state.work import after_work
@@ -177,7 +178,9 @@ def _cars(held: Held) -> None:
         button("Into the bay", "take_shipped", _take_shipped)
     st.caption(_about(st.session_state.shipped))
     with st.expander("Your own car: upload, view, download"):
-        file = st.file_uploader("a vehicle file (YAML)", type=["yaml", "yml"], key="own_car")
+        file = st.file_uploader(
+            "a vehicle file (YAML)", type=["yaml", "yml"], key="own_car", max_upload_size=FILE_MB
+        )
         if file is not None:
             _uploaded(file.name, file.getvalue())
         download("Download the current file", held.car_text, held.car_name, "download_car")
