@@ -589,4 +589,9 @@ def test_a_file_of_an_earlier_version_keeps_its_lamps() -> None:
     today = vehicle_text("teaching-car")
     earlier = today.replace("color:", "colour:")
     assert today != earlier
-    assert car_from_text(today).vehicle == car_from_text(earlier).vehicle
+    lamps, kept = (
+        {name: lamp.color for name, lamp in car_from_text(text).built.modules["CLUSTER"].telltales.items()}
+        for text in (today, earlier)
+    )
+    assert lamps == kept
+    assert "red" in lamps.values()
