@@ -154,7 +154,13 @@ class CodeDetails:
 
 def _frame_words(frame: SnapshotRecord) -> str:
     mode = frame.power_mode or "not known"
-    return f"at {frame.time_s:.1f} s, {frame.supply_v:.2f} V supply, power mode {mode}"
+    told = [f"at {frame.time_s:.1f} s, {frame.supply_v:.2f} V supply, power mode {mode}"]
+    known = (
+        (frame.coolant_c, "coolant {:.0f} °C"),
+        (frame.engine_rpm, "engine {:.0f} rpm"),
+        (frame.speed_kph, "{:.0f} km/h"),
+    )
+    return ", ".join([*told, *(words.format(value) for value, words in known if value is not None)])
 
 
 def details(tester: Tester, name: str, code: str) -> CodeDetails:

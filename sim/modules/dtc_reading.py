@@ -9,7 +9,16 @@ program.
 from typing import Final
 
 from sim.modules.fault_memory import AVAILABLE_BITS, Dtc, FaultMemory, SnapshotRecord
-from sim.modules.uds_data import POWER_MODE, SUPPLY_VOLTAGE, TIME, BadResponse, expect
+from sim.modules.uds_data import (
+    COOLANT,
+    ENGINE_SPEED,
+    POWER_MODE,
+    SUPPLY_VOLTAGE,
+    TIME,
+    VEHICLE_SPEED,
+    BadResponse,
+    expect,
+)
 from sim.modules.uds_protocol import (
     ALL_DTCS,
     ALL_RECORDS,
@@ -23,6 +32,8 @@ from sim.vehicle.codes import dtc_bytes, dtc_text
 
 DTC_FORMAT: Final = 0x00  # SAE J2012-DA format 00: two bytes and a failure type, named by udsoncan
 FIRST_SNAPSHOT, LAST_SNAPSHOT = 0x01, 0x02
+_ALWAYS: Final = (SUPPLY_VOLTAGE, POWER_MODE, TIME)  # in a snapshot
+_WHERE_KNOWN: Final = (COOLANT, ENGINE_SPEED, VEHICLE_SPEED)  # in the order of `SnapshotRecord`
 OCCURRENCE_RECORD, AGING_RECORD, COUNTER_RECORD = 0x01, 0x02, 0x03
 
 _LENGTHS: Final = {
@@ -83,18 +94,22 @@ def _snapshot_records(dtc: Dtc) -> dict[int, bytes]:
     for number, snapshot in ((FIRST_SNAPSHOT, dtc.first), (LAST_SNAPSHOT, dtc.last)):
         records[number] = b""
         if snapshot is not None:
-            values = (
+            values = [
                 SUPPLY_VOLTAGE.number_bytes + SUPPLY_VOLTAGE.encode(snapshot.supply_v),
                 POWER_MODE.number_bytes + POWER_MODE.encode(snapshot.power_mode),
                 TIME.number_bytes + TIME.encode(snapshot.time_s),
+            ]
+            known = zip(
+                _WHERE_KNOWN, (snapshot.coolant_c, snapshot.engine_rpm, snapshot.speed_kph), strict=True
             )
+            values += [one.number_bytes + one.encode(value) for one, value in known if value is not None]
             records[number] = bytes([number, len(values)]) + b"".join(values)
     return records
 
 
 def read_snapshot_records(data: bytes) -> tuple[tuple[int, SnapshotRecord], ...]:
     """Record numbers and snapshots. Raises BadResponse."""
-    sizes = {one.number: one.size or 0 for one in (SUPPLY_VOLTAGE, POWER_MODE, TIME)}
+    sizes = {one.number: one.size or 0 for one in (*_ALWAYS, *_WHERE_KNOWN)}
     snapshots = []
     while data:
         expect(len(data) >= 2, "a snapshot that is cut off")
@@ -106,11 +121,13 @@ def read_snapshot_records(data: bytes) -> tuple[tuple[int, SnapshotRecord], ...]
                 raise BadResponse(f"data identifier {identifier:04X} in a snapshot")
             values[identifier], data = data[2 : 2 + sizes[identifier]], data[2 + sizes[identifier] :]
             expect(len(values[identifier]) == sizes[identifier], "a snapshot that is cut off")
-        expect(values.keys() == sizes.keys(), "a snapshot without all its values")
+        expect({one.number for one in _ALWAYS} <= values.keys(), "a snapshot without all its values")
+        known = (one.decode(values[one.number]) if one.number in values else None for one in _WHERE_KNOWN)
         snapshot = SnapshotRecord(
             TIME.decode(values[TIME.number]),
             SUPPLY_VOLTAGE.decode(values[SUPPLY_VOLTAGE.number]),
             POWER_MODE.decode(values[POWER_MODE.number]),
+            *known,
         )
         snapshots.append((number, snapshot))
     return tuple(snapshots)

@@ -70,11 +70,17 @@ class DtcRule:
 
 @dataclass(frozen=True, slots=True)
 class SnapshotRecord:
-    """What a module noted when a test failed: time in s, its supply in V, the power mode it knew of."""
+    """What a module noted when a test failed: time in s, its supply in V, the power mode it knew of.
+
+    Coolant in °C, engine speed in rpm and vehicle speed in km/h are None where the module does not know them.
+    """
 
     time_s: float
     supply_v: float
     power_mode: PowerMode | None
+    coolant_c: float | None = None
+    engine_rpm: float | None = None
+    speed_kph: float | None = None
 
 
 @dataclass(slots=True)

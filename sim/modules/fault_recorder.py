@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
-from sim.modules.facts import Fact
+from sim.modules.facts import ENGINE_RPM, Fact, Known
 from sim.modules.fault_memory import CLEARED, DtcRule, FaultMemory, SnapshotRecord, Status
 from sim.modules.knowledge import Knowledge
 from sim.modules.world import Causes, Host, Timer
@@ -47,12 +47,26 @@ class FaultRecorder:
         """A test has failed for as long as it takes."""
         entry, host = self.memory.get(code), self._host
         failed_before = bool(entry.status & Status.TEST_FAILED)
-        snapshot = SnapshotRecord(self.world.now_s, round(host.supply_v, 2), self._knowledge.known_mode())
+        snapshot = self._snapshot()
         if not failed_before and self.memory.recording:
             words = f"{host.name} sets {entry.code}: {words}"
             self.dtc_events[entry.code] = host.record("code", words, causes(), entry.code, "present")
         self.memory.test_failed(code, snapshot)
         self._note_failed(entry.code, failed=True)
+
+    def _snapshot(self) -> SnapshotRecord:
+        """What the module knows now; the engine's module measures coolant and engine speed itself."""
+        world, known = self.world, self._knowledge
+        coolant_c, engine_rpm = None, _figure(known.value("engine_speed_rpm"))
+        if known.runs_engine:
+            coolant_c, engine_rpm = (
+                float(round(world.coolant_c())),
+                float(ENGINE_RPM[str(world.engine.value)]),
+            )
+        return SnapshotRecord(
+            world.now_s, round(self._host.supply_v, 2), known.known_mode(),
+            coolant_c, engine_rpm, _figure(known.value("vehicle_speed_kph")),
+        )  # fmt: skip
 
     def heal_dtc(self, code: str, causes: Causes) -> None:
         """A test has passed."""
@@ -108,6 +122,11 @@ class FaultRecorder:
         for test in self.tests:
             if self.memory.get(test.code).code == code:
                 test.again()
+
+
+def _figure(value: Known) -> float | None:
+    """A signal's number; None while it is not received, invalid, or none."""
+    return float(value) if isinstance(value, int) and not isinstance(value, bool) else None
 
 
 class Maturing:

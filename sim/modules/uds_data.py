@@ -106,6 +106,27 @@ TIME: Final[DataIdentifier[float]] = DataIdentifier(  # in ms
     "s",
 )
 
+# F400 to F4FF: parameters of SAE J1979 by their numbers, in its encoding (ISO 14229-1, named by udsoncan)
+COOLANT: Final[DataIdentifier[float]] = DataIdentifier(
+    0xF405,
+    "coolant temperature",
+    1,
+    lambda coolant_c: unsigned(coolant_c + 40, 1),
+    lambda data: data[0] - 40.0,
+    "°C",
+)
+ENGINE_SPEED: Final[DataIdentifier[float]] = DataIdentifier(
+    0xF40C,
+    "engine speed",
+    2,
+    lambda speed_rpm: unsigned(speed_rpm * 4, 2),
+    lambda data: int.from_bytes(data, "big") / 4,
+    "rpm",
+)
+VEHICLE_SPEED: Final[DataIdentifier[float]] = DataIdentifier(
+    0xF40D, "vehicle speed", 1, lambda speed_kph: unsigned(speed_kph, 1), lambda data: float(data[0]), "km/h"
+)
+
 CODING: Final[DataIdentifier[str]] = DataIdentifier(
     0x0300,
     "coding",
@@ -116,7 +137,7 @@ CODING: Final[DataIdentifier[str]] = DataIdentifier(
 
 _ALL = (
     SESSION, PART_NUMBER, SERIAL_NUMBER, VIN, SOFTWARE_VERSION, SUPPLY_VOLTAGE, POWER_MODE, MODULE_STATE,
-    TIME, CODING,
+    TIME, COOLANT, ENGINE_SPEED, VEHICLE_SPEED, CODING,
 )  # fmt: skip
 DATA_IDENTIFIERS: Final[dict[int, DataIdentifier[Any]]] = {one.number: one for one in _ALL}
 

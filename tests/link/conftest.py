@@ -29,6 +29,9 @@ UDS_CONFIG = {
         0x0100: DidCodec(">H"),  # those of a snapshot, as `sim.modules.uds_data` lays it out
         0x0101: DidCodec(">B"),
         0x0103: DidCodec(">I"),
+        0xF405: DidCodec(">B"),
+        0xF40C: DidCodec(">H"),
+        0xF40D: DidCodec(">B"),
         "default": ">B",
     },
     "input_output": {"default": ">B"},

@@ -10,6 +10,7 @@ from obd.protocols.protocol_can import ISO_15765_4_11bit_500k
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
+from sim.modules.dtc_reading import read_dtc_information, read_snapshot_records
 from sim.modules.fault_memory import DtcRule, FaultMemory, SnapshotRecord
 from sim.modules.obd_services import EngineValues, ObdServices
 from sim.network.frames import Frame
@@ -53,6 +54,22 @@ def read_by_obd(command: OBDCommand, frames: list[str]) -> Any:
 def as_frames(response: str) -> list[str]:
     """A short response as the single frame that carries it."""
     return [f"7E8 {len(bytes.fromhex(response)):02X} {response}"]
+
+
+def test_a_freeze_frame_holds_parameters_in_the_encoding_of_the_standard() -> None:
+    """ISO 14229-1: data identifiers F400 and on are the parameters, and `obd` decodes them."""
+    memory = FaultMemory([DtcRule("P0351-13")])
+    noted = SnapshotRecord(3.25, 11.9, "crank", 84.0, 812.25, 31.0)
+    memory.test_failed("P0351-13", noted)
+    report = read_dtc_information(memory, bytes.fromhex("04 03 51 13 01"))
+    assert ((1, noted),) == read_snapshot_records(report[5:])
+    found = report[-11:].hex(" ").upper()
+    parts = ("F4 05 7C", "F4 0C 0C B1", "F4 0D 1F")
+    assert " ".join(parts) in found
+    asked = (commands.COOLANT_TEMP, commands.RPM, commands.SPEED)
+    answers = (f"41 {part[3:]}" for part in parts)
+    read = [read_by_obd(one, as_frames(part)).magnitude for one, part in zip(asked, answers, strict=True)]
+    assert [84, 812.25, 31] == read
 
 
 def test_codes_are_given_without_failure_type_and_each_once() -> None:

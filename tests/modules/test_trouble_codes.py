@@ -7,6 +7,7 @@ import pytest
 from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.explain import why_code, why_telltale
+from sim.catalogue import find_car
 from sim.instruments.seat import seat_of
 from sim.modules.fault_memory import Dtc, SnapshotRecord, Status
 from sim.vehicle.reading import read_car
@@ -105,6 +106,23 @@ def test_what_a_module_noted(tiny: Make) -> None:
     assert SnapshotRecord(set_s, supply_v, "run") == entry.first
     assert entry.last is not None
     assert ("off", True) == (entry.last.power_mode, entry.last.supply_v < supply_v)
+
+
+def test_a_module_notes_the_speeds_and_the_coolant_that_it_knows() -> None:
+    """The engine's module all three, another what it receives; nothing is noted of what has not come."""
+    bench = Bench(find_car("teaching-car"), fidelity="stream")
+    bench.do_all(["key run", "wait 3 s", "key crank", "wait 3 s", "drive at 30 km/h", "pull F2", "wait 3 s"])
+    of_engine, of_cluster = (code(bench, name, "U0101-87").first for name in ("ECM", "CLUSTER"))
+    assert of_engine is not None
+    assert of_cluster is not None
+    assert (800, 30) == (of_engine.engine_rpm, of_engine.speed_kph)
+    assert 20 < (of_engine.coolant_c or 0) < 30
+    assert (None, 800, 30) == (of_cluster.coolant_c, of_cluster.engine_rpm, of_cluster.speed_kph)
+    bench = Bench(find_car("teaching-car"), ["pull F3", "pull F1"], fidelity="stream")
+    bench.do_all(["key run", "wait 3 s"])
+    blind = code(bench, "CLUSTER", "U0121-87").first
+    assert blind is not None
+    assert (None, None, None) == (blind.coolant_c, blind.engine_rpm, blind.speed_kph)
 
 
 def test_codes_survive_the_battery(tiny: Make) -> None:
