@@ -44,7 +44,7 @@ ODD_CODE = 0.015  # a code has another reason than an absent module
 OLD_CODE = 0.06  # the same of a code that is history: another day, another repair
 ODD_SILENCE = 0.0005  # no answer to the tester though the module is in order
 UNSEEN = 0.15  # a code that should have set was not: not enabled, cleared, left out of the report
-ODD_ANSWER = 0.005  # a module that is absent answers the tester
+ODD_ANSWER = 0.005  # a module answers the tester that is absent itself, or whose way is interrupted
 TIED = 0.5  # so likely against the likeliest set, another one is told as a tie
 
 
@@ -62,8 +62,9 @@ class Absence:
 class AbsentModules:
     """The answer: sets of absent modules, likeliest first; the empty set says that none need be absent.
 
-    `unseen`: (module, missed) whose code should be there with the best set and is not. `hidden`: modules that
-    may be absent as well without a trace in this report. `complete`: no set was left out of the search.
+    `unseen`: (module, missed) whose code should be there with the best set and is not. `hidden`: modules and
+    in-line connectors that may be absent as well without a trace in this report. `complete`: no set was left
+    out of the search.
     """
 
     sets: tuple[Absence, ...]
@@ -109,6 +110,10 @@ class _CoverSearch:
             (_cost(ODD_SILENCE), asked[name].reasons if name in asked else frozenset((name,)))
             for name in report.silent
         ]
+        # an answer came through every gateway and connector on its way, not only from its module
+        self.answered = self.answering.union(
+            *(one.reasons for name, one in asked.items() if name in self.answering)
+        )
         self.items = seen
         self.pairs = [
             (one.witness, one.missed)
@@ -165,7 +170,7 @@ class _CoverSearch:
 
     def _price(self, name: str) -> float:
         apart = _cost(APART if name in self.inline else ABSENT)
-        return apart + (_cost(ODD_ANSWER) if name in self.answering else 0.0)
+        return apart + (_cost(ODD_ANSWER) if name in self.answered else 0.0)
 
     @cached_property
     def _by_weight(self) -> Mapping[float, int]:
@@ -195,7 +200,7 @@ class _CoverSearch:
         return tuple(
             name
             for name in sorted(self.candidates)
-            if name not in modules | self.answering
+            if name not in modules | self.answered
             and not self.covers[name] & ~covered
             and not self.would.get(name, 0) & ~would
         )

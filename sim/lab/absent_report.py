@@ -22,7 +22,7 @@ def codes_that_matter(car: Car, report: Evidence) -> list[Section]:
     sections = [Section("Absent", tuple(_first(car, claims, report, answer)))]
     if answer.best.unexplained:
         sections.append(Section("Codes left over", tuple(_left_over(answer.best.unexplained))))
-    doubts = tuple(_doubts(answer, report))
+    doubts = tuple(_doubts(answer, report, claims.inline))
     return [*sections, Section("Keep in mind", doubts)] if doubts else sections
 
 
@@ -33,7 +33,8 @@ def _first(car: Car, claims: Claims, report: Evidence, answer: AbsentModules) ->
         rows = tuple(_row(name, claims, report) for name in best.modules)
         yield Rows(("absent", "asked by the tester", "missed by"), rows)
     for one in answer.ties[1:]:
-        yield f"Nearly as likely ({one.odds:.0%} as much): {_named(one.modules) or 'no module is absent'}."
+        named = _named([_in_words(name, claims.inline) for name in one.modules]) or "no module is absent"
+        yield f"Nearly as likely ({one.odds:.0%} as much): {named}."
     if parts := shared_parts(car, best.modules, report.answers):
         yield f"In common, with no module that answers: {_some(parts)}. Check there first."
 
@@ -45,13 +46,18 @@ def answer_words(answer: AbsentModules, inline: Mapping[str, str] | None = None)
     if not best.modules:
         return f"No absent module explains {'this report' if not codes else f'any of the {codes} codes'}."
     verb = "is" if len(best.modules) == 1 else "are"
-    apart = " or not connected" if set(best.modules) & set(inline or ()) else ""
-    named = _named([_with_title(name, inline or {}) for name in best.modules])
-    return f"{named} {verb} absent{apart}: that explains {len(best.explained)} of {codes} codes."
+    sorts = [name in (inline or ()) for name in best.modules]
+    how = "apart" if all(sorts) else "absent or apart" if any(sorts) else "absent"
+    named = _named([_in_words(name, inline or {}) for name in best.modules])
+    explains = f": that explains {len(best.explained)} of {codes} codes" if codes else ""
+    return f"{named} {verb} {how}{explains}."
 
 
-def _with_title(name: str, inline: Mapping[str, str]) -> str:
-    return f"connector {name} ({inline[name]})" if inline.get(name) else name
+def _in_words(name: str, inline: Mapping[str, str]) -> str:
+    """A module by its name, an in-line connector as one, with its title."""
+    if name not in inline:
+        return name
+    return f"connector {name}{f' ({inline[name]})' if inline[name] else ''}"
 
 
 def _row(name: str, claims: Claims, report: Evidence) -> tuple[str, ...]:
@@ -60,7 +66,7 @@ def _row(name: str, claims: Claims, report: Evidence) -> tuple[str, ...]:
     if not any(one.witness == ASKED and one.missed == name for one in claims.heard):
         asked = "cannot be asked"
     return (
-        _with_title(name, claims.inline),
+        _in_words(name, claims.inline),
         asked,
         _some([f"{one.module} {one.code}" for one in codes]) or "no module in this report",
     )
@@ -81,14 +87,16 @@ def _left_over(codes: Sequence[CodeSeen]) -> Iterator[str | Rows]:
     yield Rows(("code", "text", "in"), rows)
 
 
-def _doubts(answer: AbsentModules, report: Evidence) -> Iterator[str | Rows]:
+def _doubts(answer: AbsentModules, report: Evidence, inline: Mapping[str, str]) -> Iterator[str | Rows]:
     if report.codes and not report.silent:
         yield "The report names no module that does not answer. Scan every module for a more certain answer."
     if answer.unseen:
         pairs = [f"{witness} about {missed}" for witness, missed in answer.unseen]
         yield f"Should have a code and have none in this report: {_some(pairs)}."
-    if answer.hidden:
-        yield f"May be absent as well, with no sign of it in this report: {_some(answer.hidden)}."
+    if absent := [name for name in answer.hidden if name not in inline]:
+        yield f"May be absent as well, with no sign of it in this report: {_some(absent)}."
+    if apart := [_in_words(name, inline) for name in answer.hidden if name in inline]:
+        yield f"May be apart as well, with no sign of it in this report: {_some(apart)}."
     if not answer.complete:
         yield "Not all sets of modules were compared: there are too many."
 

@@ -8,6 +8,7 @@ import pytest
 
 from sim.lab import absent as odds
 from sim.lab.absent import Absence, AbsentModules, absent_modules
+from sim.lab.absent_report import codes_that_matter
 from sim.lab.case import CodeSeen, Evidence
 from sim.lab.claims import Claims, Hearing, claims_of, shared_parts
 from sim.lab.metrics import Diagnosis, figures
@@ -27,6 +28,8 @@ RADIO, body
 CLUSTER, body
 """
 REBUILT = int(os.environ.get("BUSBAY_REBUILT", "20"))
+
+IN_LINE = "module,bus,in-line\nECM,a,\nABS,a,\nDOOR,a,X2\nSEAT,a,X2\nRADIO,a,X3\n"
 
 
 @pytest.fixture(scope="module")
@@ -57,6 +60,28 @@ def test_a_gateway_is_named_and_not_all_that_is_reached_through_it(van: Car) -> 
     found = absent_modules(claims_of(van), report)
     assert (("GATEWAY",), ("BCM", "CLUSTER", "RADIO")) == (found.best.modules, found.hidden)
     assert (("ABS", "GATEWAY"),) == found.unseen
+
+
+def test_what_is_reached_through_a_gateway_proves_it(van: Car) -> None:
+    """Two modules past the gateway are silent and the third answers: the answer came through the gateway."""
+    report = _report(silent=("BCM", "RADIO"), answers=("CLUSTER",))
+    found = absent_modules(claims_of(van), report)
+    assert (("BCM", "RADIO"), ()) == (found.best.modules, found.hidden)
+
+
+def test_a_connector_is_apart_and_a_module_absent() -> None:
+    """What is wrong and what may be besides: modules are absent, in-line connectors apart."""
+    car = car_from_text(vehicle_of_table(IN_LINE))
+    told = _told(car, _report(silent=("DOOR", "SEAT", "RADIO"), answers=("ECM", "ABS")))
+    assert "connector X2 is apart." == told[0]
+    assert "May be absent as well, with no sign of it in this report: DOOR, RADIO, SEAT." in told
+    assert "May be apart as well, with no sign of it in this report: connector X3." in told
+    told = _told(car, _report(silent=("DOOR", "RADIO"), answers=("ECM", "ABS")))
+    assert "DOOR and RADIO are absent." == told[0]
+
+
+def _told(car: Car, report: Evidence) -> list[str]:
+    return [part for one in codes_that_matter(car, report) for part in one.parts if isinstance(part, str)]
 
 
 def test_nothing_is_absent_where_no_code_says_so(van: Car) -> None:
