@@ -144,3 +144,27 @@ def name_no_fault(page: Page) -> None:
     panel(page, "Hand in")
     for words in ("No fault found", "Hand in", "Yes, hand in"):
         button(page, words)
+
+
+def keep_a_pin(page: Page, pin: str) -> None:
+    """Choose a PIN for shared computers."""
+    button(page, "PIN for shared computers")
+    page.get_by_label("a PIN of 4 to 8 digits").fill(pin)
+    button(page, "Choose it")
+    expect(page.get_by_text("The PIN is kept.")).to_be_visible()
+
+
+def come_back(page: Page, code: str, name: str, pin: str) -> None:
+    """Try to come back by name and PIN."""
+    if not page.get_by_label("PIN", exact=True).is_visible():
+        unfold(page, "Back by name and PIN")
+    page.get_by_label("code of your class").fill(code)
+    page.get_by_label("the name that you joined with").fill(name)
+    page.get_by_label("PIN", exact=True).fill(pin)
+    button(page, "Back to my jobs")
+
+
+def leave(page: Page) -> None:
+    """Have this browser forget the jobs."""
+    button(page, "Leave these jobs")
+    button(page, "Leave")

@@ -36,8 +36,8 @@ def show() -> None:
 
 
 def _state(state: OutboxState) -> None:
-    told = f"**{counted(state.sent, 'statement')}** sent · **{state.waiting}** waiting · {state.endpoint}"
-    st.markdown(classroom.plain(told).replace("\\*\\*", "**"))
+    told = f"**{counted(state.sent, 'statement')}** sent · **{state.waiting}** waiting"
+    st.markdown(f"{told} · {classroom.plain(state.endpoint)}")
     if state.problem:
         st.warning(classroom.plain(state.problem), icon=":material/cloud_off:")
     elif state.reached_s:

@@ -105,10 +105,11 @@ def _own_name(mine: Instructor) -> None:
 
 def _other(one: Instructor) -> None:
     with st.container(horizontal=True, vertical_alignment="center"):
-        st.markdown(classroom.plain(one.name), width="content")
-        sure = st.checkbox(f"yes, remove {one.name}", key=f"instructor_sure_{one.id}")
+        name = classroom.plain(one.name)
+        st.markdown(name, width="content")
+        sure = st.checkbox(f"yes, remove {name}", key=f"instructor_sure_{one.id}")
         button(
-            f"Remove {one.name}", f"remove_instructor_{one.id}", partial(_removed, one), disabled=not sure,
+            f"Remove {name}", f"remove_instructor_{one.id}", partial(_removed, one), disabled=not sure,
             icon="person_remove",
         )  # fmt: skip
 

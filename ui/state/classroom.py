@@ -39,6 +39,11 @@ BROWSER_KEPT_S = 24 * 3600  # a school day: long enough for an exam, and shared 
 BAY_COOKIE = "busbay_bay"
 DESK_KEPT_S = 30 * 24 * 3600  # a choice of our own: over a holiday, not over a school year
 
+# the page looks for addresses in words that are read already, where no escape is left: a joiner without
+# width (U+2060) is put where it finds them, as in http://, www. and name@
+LINKED = re.compile(r"(?<=:)(?=//)|(?<=www)(?=\.)|(?<=@)(?=[-\w])", re.IGNORECASE)
+WORD_JOINER = "\u2060"
+
 P = ParamSpec("P")
 
 Role = Literal["visitor", "student", "at work", "instructor"]
@@ -173,8 +178,8 @@ def address_beside(here: str, pages: Collection[str], path: str) -> str:
 
 
 def plain(words: str) -> str:
-    """Words escaped for Markdown: no links, no pictures."""
-    return re.sub(r"([\\\\`*_{}\[\]()<>#+\-.!|~$:&@])", r"\\\1", words)
+    """Words escaped for Markdown: no links, no pictures, and no address that becomes a link by itself."""
+    return re.sub(r"([\\\\`*_{}\[\]()<>#+\-.!|~$:&@])", r"\\\1", LINKED.sub(WORD_JOINER, words))
 
 
 # -- the instructor ------------------------------------------------------------------------------------------

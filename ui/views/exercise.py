@@ -104,7 +104,7 @@ def _right(held: AtWork, visible: Visible) -> None:
 def _headline(held: AtWork, visible: Visible) -> None:
     attempt = held.work.attempt
     with st.container(horizontal=True, vertical_alignment="center", gap="small", key="headline"):
-        st.markdown(f"**{attempt.exercise.exercise}** · {held.car.title}", width="content")
+        st.markdown(f"**{plain(attempt.exercise.exercise)}** · {plain(held.car.title)}", width="content")
         st.markdown(
             f"ignition **{visible.seat.ignition}** · {visible.seat.what} **{visible.seat.engine_words}**"
             f"{visible.seat.heard}",
@@ -126,7 +126,7 @@ def _hand_and_tools(held: AtWork) -> None:
     if student is None or student.class_id != held.assignment.class_id or at_work.is_alone(student):
         return
     if student.partner:
-        names = {"": student.name, student.partner: student.partner}
+        names = {"": plain(student.name), student.partner: plain(student.partner)}
         switch("who has the tools", names, "tools_of", "")
         held.work.by_whom = st.session_state.tools_of or ""
     up = student.hand_up_s is not None
