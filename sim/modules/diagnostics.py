@@ -79,6 +79,10 @@ class Diagnostics:
         self._address = world.car.addresses.get(host.name, 0)  # a module on LIN only has none, nor links
         self._links = {channel: self._link(channel) for channel in host.channels.values()}
 
+    def heeds(self, frame: Frame) -> bool:
+        """Could it do anything with a single frame of this identifier?"""
+        return frame.ip or frame.can_id in (self._address, FUNCTIONAL_ID)
+
     def frame(self, channel: str, frame: Frame) -> None:
         """A single frame has arrived on one of the module's channels."""
         if not self._host.answers:

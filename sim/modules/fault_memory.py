@@ -121,7 +121,8 @@ class FaultMemory:
     to CLEARED has to run its test anew. While `recording` is False (service ControlDTCSetting) results of
     tests change nothing; clearing still works. If all `capacity` places are taken, a new code pushes out the
     stored code that matters least: first one that is not confirmed, then the one that failed longest ago. A
-    code whose test fails now is never pushed out, so a full memory of those stores nothing new.
+    code whose test fails now is never pushed out, so a full memory of those stores nothing new. `changes`
+    counts changes of a status byte, for those who keep what they made of them.
     """
 
     def __init__(
@@ -133,6 +134,7 @@ class FaultMemory:
     ) -> None:
         self.capacity = capacity
         self.recording = True
+        self.changes = 0
         self._on_change = on_change
         self._codes: dict[str, Dtc] = {}
         for rule in rules:
@@ -262,6 +264,7 @@ class FaultMemory:
 
     def _report(self, entry: Dtc, old: Status) -> None:
         if entry.status != old:
+            self.changes += 1
             self._on_change(entry.code, int(old), int(entry.status))
 
 

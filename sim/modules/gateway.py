@@ -120,6 +120,10 @@ class Gateway:
                 world.network.unforward(source, receiver, target)
                 world.network.stop(target)
 
+    def heeds(self, bus: str, frame: Frame) -> bool:
+        """Could it do anything with a single frame of this identifier?"""
+        return self.edge is not None or bool(self.ways_of(bus, frame.can_id))
+
     def frame(self, bus: str, frame: Frame) -> bool:
         """A single frame has arrived on one of the gateway's buses; is it handled with this?"""
         if self.edge and self.edge.takes(bus, frame):

@@ -113,6 +113,10 @@ class J1939:
             self._lamps[None] = frozenset().union(*(node.active().lamps for node in self.nodes.values()))
             self._judge("its own codes", self._causes())
 
+    def heeds(self, bus: str, frame: Frame) -> bool:
+        """Could it do anything with a single frame of this identifier?"""
+        return bus in self.nodes and self.nodes[bus].heeds(frame)
+
     def frame(self, bus: str, frame: Frame, sender: str) -> None:
         """A frame that is no periodic message has come over a bus."""
         if bus in self.nodes:

@@ -80,6 +80,8 @@ class J1939Node:
         self._channel = host.channels[bus]
         self._seen: dict[int, str] = {}  # channels, by the address that they last sent from
         self._told = DiagnosticMessage()
+        self._active = DiagnosticMessage()  # as of the memory's `changes` then
+        self._active_at = -1
         self._transport = J1939Transport(
             host.world.after, lambda frame, on_sent: self._put(frame), lambda: self.address, self._message
         )
@@ -118,6 +120,14 @@ class J1939Node:
             self._timers.start("after change", DM1_PERIOD_S, lambda: None)
             self._tell()
 
+    def heeds(self, frame: Frame) -> bool:
+        """Could a frame of this identifier ever concern it? One that may move notes all addresses."""
+        return frame.extended and (self._is_mine(Identifier.of(frame.can_id)) or self.name.moves)
+
+    def _is_mine(self, id: Identifier) -> bool:
+        is_asked = id.destination != GLOBAL_ADDRESS or id.pgn in (REQUEST, ADDRESS_CLAIMED)
+        return is_asked or self._hear_dm1 is not None
+
     def frame(self, frame: Frame, sender: str) -> None:
         """A frame from the bus."""
         if self.state == "offline" or not frame.extended:
@@ -126,7 +136,7 @@ class J1939Node:
         self._seen[id.source] = sender
         if id.pgn == ADDRESS_CLAIMED and len(frame.data) == 8:
             self._claimed_by(id.source, Name.of(frame.data), sender)
-        elif id.destination != GLOBAL_ADDRESS or id.pgn == REQUEST or self._hear_dm1 is not None:
+        elif self._is_mine(id):
             self._transport.frame(frame)
 
     # -- address ---------------------------------------------------------------------------------------
@@ -195,7 +205,10 @@ class J1939Node:
 
     def active(self) -> DiagnosticMessage:
         """What DM1 says now."""
-        return self._message_of([one for one in self._confirmed() if one.status & Status.TEST_FAILED])
+        if self._active_at != self._memory.changes:
+            failed = [one for one in self._confirmed() if one.status & Status.TEST_FAILED]
+            self._active, self._active_at = self._message_of(failed), self._memory.changes
+        return self._active
 
     def _previously_active(self) -> DiagnosticMessage:
         """The lamps in it are those of now, as in DM1."""

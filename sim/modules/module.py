@@ -19,8 +19,6 @@ one that ran, or would, if the condition of its file that keeps it offline were 
 
 from __future__ import annotations
 
-from functools import partial
-
 from sim.modules.bus_off import BusOffMonitor
 from sim.modules.contactors import ContactorControl
 from sim.modules.diagnostics import Diagnostics
@@ -45,6 +43,7 @@ from sim.modules.set_up import SetUp
 from sim.modules.set_up_monitor import SetUpMonitor
 from sim.modules.shut_down import ShutDown
 from sim.modules.signal_monitors import signal_monitors
+from sim.modules.single_frames import SingleFrames
 from sim.modules.sleep import Sleep
 from sim.modules.start_stop import start_stop_of
 from sim.modules.tester_control import TesterControl
@@ -185,8 +184,8 @@ class ControlModule:
         if engine and engine.controller == self.name:
             self._watching.append(MisfireMonitor(self, self.faults, self.conditions, engine))
         self.reception.connect()
-        for bus, channel in self.channels.items():
-            self.world.network.listen(channel, partial(self._frame, bus, channel))
+        single = SingleFrames(self, self.gateway, self._immobilizer, self.diagnostics, self.j1939)
+        single.listen()
         for managed in self.managed.values():
             managed.connect()
         tests = [test for one in self._watching for test in one.tests]
@@ -312,16 +311,6 @@ class ControlModule:
         if before in ("off", "accessory") and self.knowledge.known_mode() in ("run", "crank"):
             self.faults.ignition_on()
         self.invalidate()
-
-    def _frame(self, bus: str, channel: str, frame: Frame, sender: str, time_s: float) -> None:
-        """A single frame has arrived on a CAN bus."""
-        if self.gateway and self.gateway.frame(bus, frame):
-            return
-        if self.state == "running":
-            for part in self._immobilizer:
-                part.frame(frame)
-        self.diagnostics.frame(channel, frame)
-        self.j1939.frame(bus, frame, sender)
 
     # -- states ----------------------------------------------------------------------------------------
 

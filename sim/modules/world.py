@@ -236,7 +236,7 @@ class World:
 
     def send(self, channel: str, frame: Frame) -> None:
         """Send a single frame, or give it up if no node acknowledges it in time."""
-        self.after(SEND_LIMIT_S, self.network.send(channel, frame))
+        self.network.send(channel, frame, limit_s=SEND_LIMIT_S)
 
     def after(self, delay_s: float, action: Callable[[], None]) -> Timer:
         """Call `action` after a delay."""

@@ -115,11 +115,13 @@ class Calendar:
 class ActionCalendar:
     """Actions at their times, in the order of time, `order` and entry. Each is called with its time in ns.
 
-    One that can wait is called at the latest before the next that cannot, or by `catch_up`.
+    One that can wait is called at the latest before the next that cannot, or by `catch_up`. on_rung: called
+    when all that was due at a moment is done.
     """
 
-    def __init__(self, env: NanosecondEnvironment) -> None:
+    def __init__(self, env: NanosecondEnvironment, on_rung: Callable[[], None] | None = None) -> None:
         self._env = env
+        self._on_rung = on_rung
         self._clock = AlarmClock(env, self._ring)
         self._entries: list[tuple[int, int, int, bool, Callable[[int], None]]] = []
         self._alarms_ns: list[int] = []  # heap: times of those that cannot wait
@@ -134,8 +136,12 @@ class ActionCalendar:
         self._serial += 1
         heappush(self._entries, (at_ns, order, self._serial, can_wait, action))
         if not can_wait:
-            heappush(self._alarms_ns, at_ns)
-            self._clock.set(at_ns)
+            self.alarm(at_ns)
+
+    def alarm(self, at_ns: int) -> None:
+        """Let nothing wait any longer than this."""
+        heappush(self._alarms_ns, at_ns)
+        self._clock.set(at_ns)
 
     def catch_up(self) -> None:
         """Do what should have been done before now."""
@@ -156,5 +162,7 @@ class ActionCalendar:
             action(at_ns if waited else now_ns)
         while self._alarms_ns and self._alarms_ns[0] <= now_ns:
             heappop(self._alarms_ns)
+        if self._on_rung:
+            self._on_rung()
         if self._alarms_ns:
             self._clock.set(self._alarms_ns[0])

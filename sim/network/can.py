@@ -43,7 +43,6 @@ go in the shape of classical ones with the first 8 bytes.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from functools import partial
 from heapq import heappop, heappush, heapreplace
 
 from sim.network.calendar import Calendar
@@ -52,7 +51,7 @@ from sim.network.clock import NanosecondEnvironment, to_ns
 from sim.network.delivery import Tap
 from sim.network.frame_log import FrameLog
 from sim.network.frames import NS_PER_S, Frame
-from sim.network.interface import ErrorState, Listener, Network, Recovery, StateHandler
+from sim.network.interface import ErrorState, Heeds, Listener, Listeners, Network, Recovery, StateHandler
 from sim.network.lone_transmitter import LoneTransmitter
 from sim.network.messages import (
     RELEASES,
@@ -106,7 +105,7 @@ class CanNetwork(Network):
         self._buses = CanBuses(self._calendar, seed, on_event)
         self._delivery = self._buses.delivery
         self._regrouping = Regrouping(self._buses)
-        self._listeners: dict[str, list[Listener]] = {}
+        self._listeners = Listeners()
 
     @property
     def tap(self) -> Tap | None:
@@ -151,28 +150,33 @@ class CanNetwork(Network):
     def stop(self, stream: Stream) -> None:
         if stream.live:
             stream.live = False
-            self._delivery.withdraw(self._buses.message(stream))
+            self._delivery.withdraw(self._buses.message(stream), self._calendar.now_ns())
 
     def set_data(self, stream: Stream, data: bytes) -> None:
         if data != stream.data:
             self._delivery.renew(self._buses.message(stream), data, self._calendar.now_ns())
 
-    def send(self, channel: str, frame: Frame, on_sent: Call | None = None) -> Callable[[], None]:
+    def send(
+        self, channel: str, frame: Frame, on_sent: Call | None = None, limit_s: float | None = None
+    ) -> Callable[[], None]:
+        now_ns = self._calendar.now_ns()
         message = Single(channel, frame, self._calendar.next_serial(), on_sent, self._listeners)
-        self._calendar.plan(self._calendar.now_ns(), f"{RELEASES} {message.rank}", message)
-        return partial(self._delivery.withdraw, message)
+        if limit_s is not None:
+            message.limit_ns = now_ns + to_ns(limit_s)
+        self._calendar.plan(now_ns, f"{RELEASES} {message.rank}", message)
+        return lambda: self._delivery.withdraw(message, self._calendar.now_ns())
 
     def drop(self, channel: str) -> None:
-        bus = self._buses.bus(channel)
+        bus, now_ns = self._buses.bus(channel), self._calendar.now_ns()
         messages = [bus.sending, *(message for _, message in bus.waiting)]
         messages += [item for _, _, item in self._calendar.entries]
         for message in messages:
             if isinstance(message, Single) and message.channel == channel:
-                self._delivery.withdraw(message)
+                self._delivery.withdraw(message, now_ns)
         self._regrouping.restart(channel)
 
-    def listen(self, channel: str, handler: Listener) -> None:
-        self._listeners.setdefault(channel, []).append(handler)
+    def listen(self, channel: str, handler: Listener, heeds: Heeds | None = None) -> None:
+        self._listeners.add(channel, handler, heeds)
 
     def on_change(self, stream: Stream, channel: str, handler: ChangeHandler) -> None:
         message = self._buses.message(stream)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from heapq import heappop, heappush, heapreplace
 from typing import Protocol
 
 from sim.network.calendar import Calendar
 from sim.network.frame_log import FrameLog
 from sim.network.frames import NS_PER_S, Frame
-from sim.network.messages import BusMessage, Flight, LiveBus, Repeated, WatchGroup
+from sim.network.messages import NO_BUS, BusMessage, Flight, LiveBus, Repeated, WatchGroup
 from sim.network.streams import NEVER
 from sim.wiring.segments import Segment
 
@@ -35,11 +36,18 @@ class Delivery:
             message.stream.overruns += 1
             return
         message.waits = True
+        if message.limit_ns != NEVER:
+            self._plan_give_up(message, now_ns)
         heappush(bus.waiting, (message.rank, message))
         if bus.mode:
             bus.mode.queued(message, now_ns)
         elif len(bus.waiting) == 1:
             self._calendar.plan(bus.free_ns, bus.rank, bus)
+
+    def _plan_give_up(self, message: BusMessage, now_ns: int) -> None:
+        """A single frame has to wait: only now does it need its time limit. Most go out at once."""
+        self._calendar.plan_state(max(message.limit_ns, now_ns), message.channel, SendLimit(self, message))
+        message.limit_ns = NEVER
 
     def begin(self, message: BusMessage, now_ns: int) -> None:
         """Put a message on the wire, alone, and follow it to its end."""
@@ -50,15 +58,18 @@ class Delivery:
         bus.sending = message
         self.follow(message, now_ns)
 
-    def withdraw(self, message: BusMessage) -> None:
+    def withdraw(self, message: BusMessage, now_ns: int) -> None:
         """Send it no more, unless it is on the wire and gets through."""
         message.live = False
-        self._calendar.cross_out(message)
+        if (
+            isinstance(message, Repeated) or message.bus is NO_BUS
+        ):  # a single one that is released has no entry
+            self._calendar.cross_out(message)
         if message.waits:
             bus = message.bus
             bus.dequeue(message)
             if bus.mode:
-                bus.mode.changed(message, self._calendar.now_ns())
+                bus.mode.changed(message, now_ns)
             elif not bus.waiting:
                 self._calendar.cross_out(bus)
 
@@ -159,6 +170,18 @@ class Delivery:
         for watch in late:
             watch.missed(now_ns / NS_PER_S)
         return len(late)
+
+
+@dataclass(slots=True, eq=False)
+class SendLimit:
+    """When a single frame that waits is given up."""
+
+    delivery: Delivery
+    message: BusMessage
+
+    def due(self, now_ns: int, _before_ns: int) -> None:
+        """It has waited long enough, if it waits at all."""
+        self.delivery.withdraw(self.message, now_ns)
 
 
 class Kernel(Protocol):

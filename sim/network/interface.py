@@ -13,6 +13,7 @@ from sim.wiring.segments import Segment
 # In the words of ISO 11898-1.
 ErrorState = Literal["error active", "error passive", "bus-off"]
 Listener = Callable[[Frame, str, float], None]
+Heeds = Callable[[Frame], bool]
 StateHandler = Callable[[ErrorState, float], None]
 
 
@@ -29,6 +30,27 @@ class Recovery:
     first_s: float = 0.1
     later_s: float = 1.0
     count: int = 10
+
+
+class Listeners:
+    """Who listens to single frames: most of a bus has no use for most of them."""
+
+    def __init__(self) -> None:
+        self._all: list[tuple[str, Listener, Heeds | None]] = []
+        self._found: dict[tuple[int, bool, bool], list[tuple[str, Listener]]] = {}
+
+    def add(self, channel: str, handler: Listener, heeds: Heeds | None) -> None:
+        """One more."""
+        self._all.append((channel, handler, heeds))
+        self._found.clear()
+
+    def to(self, frame: Frame) -> list[tuple[str, Listener]]:
+        """Channels and handlers for frames with this one's identifier."""
+        key = (frame.can_id, frame.extended, frame.ip)
+        if (known := self._found.get(key)) is None:
+            known = [(channel, handler) for channel, handler, heeds in self._all if not heeds or heeds(frame)]
+            self._found[key] = known
+        return known
 
 
 class Network(Protocol):
@@ -54,11 +76,13 @@ class Network(Protocol):
         Raises ValueError for more bytes than its frame can carry.
         """
 
-    def send(self, channel: str, frame: Frame, on_sent: Call | None = None) -> Callable[[], None]:
+    def send(
+        self, channel: str, frame: Frame, on_sent: Call | None = None, limit_s: float | None = None
+    ) -> Callable[[], None]:
         """Send one frame as soon as the bus lets it; frames of one channel and identifier keep their order.
 
         on_sent is called with the time when it has arrived somewhere. It waits as long as that takes; the
-        function returned takes it back unless it is on the wire by then.
+        function returned takes it back unless it is on the wire by then, as the network does after limit_s.
         """
 
     def drop(self, channel: str) -> None:
@@ -67,8 +91,11 @@ class Network(Protocol):
         Its controller restarts: error counters at 0, and out of bus-off.
         """
 
-    def listen(self, channel: str, handler: Listener) -> None:
-        """Call handler(frame, sender channel, time_s) for each single frame that the channel receives."""
+    def listen(self, channel: str, handler: Listener, heeds: Heeds | None = None) -> None:
+        """Call handler(frame, sender channel, time_s) for each single frame that the channel receives.
+
+        heeds(frame): could it ever do anything with a frame of this identifier? Asked once for each.
+        """
 
     def on_change(self, stream: Stream, channel: str, handler: ChangeHandler) -> None:
         """Call handler(stream, time_s) at the end of each frame that tells the channel something new.

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Final, Protocol
 
 from sim.network.frames import Frame
@@ -95,7 +96,7 @@ class J1939Transport:
             raise ValueError(f"a message of {len(data)} bytes cannot be sent (at most {MOST_BYTES})")
         if len(data) <= 8:
             to = destination if is_addressed(pgn) else GLOBAL_ADDRESS
-            self._put(Frame(Identifier(priority, pgn, self._address(), to).can_id, data, extended=True))
+            self._put(_frame(priority, pgn, self._address(), to, data))
             return
         packets = [data[place : place + PACKET_BYTES] for place in range(0, len(data), PACKET_BYTES)]
         head = len(data).to_bytes(2, "little") + bytes((len(packets),))
@@ -241,11 +242,16 @@ class J1939Transport:
         self._transport_frame(TRANSPORT_MANAGEMENT, id.source, data)
 
     def _transport_frame(self, pgn: int, destination: int, data: bytes) -> None:
-        id = Identifier(TRANSPORT_PRIORITY, pgn, self._address(), destination)
-        self._put(Frame(id.can_id, data, extended=True))
+        self._put(_frame(TRANSPORT_PRIORITY, pgn, self._address(), destination, data))
 
     def _put(self, frame: Frame) -> None:
         self._transmit(frame, _nothing)
+
+
+@lru_cache(maxsize=1024)
+def _frame(priority: int, pgn: int, source: int, destination: int, data: bytes) -> Frame:
+    """A frame of a group; most are sent again and again."""
+    return Frame(Identifier(priority, pgn, source, destination).can_id, data, extended=True)
 
 
 def _stop(one: _Outgoing | _Incoming) -> None:

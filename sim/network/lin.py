@@ -16,12 +16,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 
 from sim.network.calendar import ActionCalendar
-from sim.network.clock import NanosecondEnvironment, to_ns
+from sim.network.clock import FOREVER_NS, NanosecondEnvironment, to_ns
 from sim.network.frames import NS_PER_S, Frame
-from sim.network.interface import ErrorState, Listener, Network, Recovery, StateHandler
+from sim.network.interface import ErrorState, Heeds, Listener, Network, Recovery, StateHandler
 from sim.network.streams import UNKNOWN, Call, ChangeHandler, Reader, Stream, Subscribers, Watch
 from sim.vehicle.lin import frame_s, header_bits, response_bits
 from sim.wiring.segments import Segment
@@ -70,12 +70,15 @@ class _Response(Subscribers):
         self.version = 0
 
 
-@dataclass(eq=False)
 class _Run:
-    """A master at work on its schedule."""
+    """A master at work on its schedule. `begin_next` is called when the next header goes out."""
 
-    cluster: Cluster
-    place: int = 0
+    def __init__(self, name: str, cluster: Cluster, begin: Callable[[_Run, int], None]) -> None:
+        self.name = name
+        self.cluster = cluster
+        self.place = 0
+        self.lengths_ns = [to_ns(slot.length_s) for slot in cluster.schedule]
+        self.begin_next: Callable[[int], None] = partial(begin, self)
 
 
 class LinNetwork:
@@ -94,7 +97,8 @@ class LinNetwork:
         for cluster in clusters.values():
             for name in {slot.stream for slot in cluster.schedule}:
                 self._clusters_of[name].append(cluster)
-        self._calendar = ActionCalendar(env)
+        self._calendar = ActionCalendar(env, self._plan_alarm)
+        self._checked = False  # a watch has been looked at since the last alarm was planned
         self._responses: dict[str, _Response] = {}
         self._links: frozenset[tuple[str, str]] = frozenset()
         self._receivers: dict[tuple[str, str], frozenset[str]] = {}
@@ -170,8 +174,8 @@ class LinNetwork:
         for name in sorted(self._runs.keys() - running):
             del self._runs[name]
         for name in sorted(running - self._runs.keys()):
-            self._runs[name] = run = _Run(self._clusters[name])
-            self._calendar.at(self._calendar.now_ns(), _BEGINS, partial(self._begin, name, run))
+            self._runs[name] = run = _Run(name, self._clusters[name], self._begin)
+            self._calendar.at(self._calendar.now_ns(), _BEGINS, run.begin_next)
         self._look_ahead()
 
     # The schedule
@@ -194,9 +198,9 @@ class LinNetwork:
             for cluster in self._clusters_of[stream.name]
         )
 
-    def _begin(self, name: str, run: _Run, now_ns: int) -> None:
+    def _begin(self, run: _Run, now_ns: int) -> None:
         """A header goes out."""
-        if self._runs.get(name) is not run:
+        if self._runs.get(run.name) is not run:
             return
         cluster, slot = run.cluster, run.cluster.schedule[run.place]
         response = self._responses.get(slot.stream)
@@ -206,13 +210,13 @@ class LinNetwork:
             self.tap(OnWire(cluster.master, now_ns / NS_PER_S, bits, cluster.bitrate_bps, words))
         if response is not None and response.stream.live:
             stream = response.stream
-            end_ns = now_ns + to_ns(frame_s(len(stream.data), cluster.bitrate_bps))
+            end_ns = now_ns + _frame_ns(len(stream.data), cluster.bitrate_bps)
             receivers = self._receivers_of(cluster, stream.channel)
             arrives = partial(self._arrive, cluster, response, stream.data, response.version, receivers)
             self._calendar.at(end_ns, _ENDS, arrives, can_wait=not self._awaited)
+        next_ns = now_ns + run.lengths_ns[run.place]
         run.place = (run.place + 1) % len(cluster.schedule)
-        next_ns = now_ns + to_ns(slot.length_s)
-        self._calendar.at(next_ns, _BEGINS, partial(self._begin, name, run), can_wait=not self._awaited)
+        self._calendar.at(next_ns, _BEGINS, run.begin_next, can_wait=not self._awaited)
 
     def _receivers_of(self, cluster: Cluster, sender: str) -> frozenset[str]:
         """The channels that hear both the header and this sender's response to it."""
@@ -255,19 +259,39 @@ class LinNetwork:
 
     def _check(self, response: _Response, watch: Watch, now_ns: int) -> None:
         """A limit may have run out."""
+        self._checked = True
         if watch.canceled:
             return
-        if watch.deadline_ns(now_ns) > now_ns:
-            self._calendar.at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, response, watch))
+        deadline_ns = watch.deadline_ns(now_ns)
+        if deadline_ns > now_ns:
+            check = partial(self._check, response, watch)
+            self._calendar.at(deadline_ns, _LIMITS, check, can_wait=True)
             return
         watch.lost = True
         self._look_ahead()
         watch.missed(now_ns / NS_PER_S)
 
+    def _plan_alarm(self) -> None:
+        """All that is due is done: be back when the first limit can run out, as far as is known now."""
+        if self._checked:
+            self._checked = False
+            now_ns = self._calendar.now_ns()
+            watches = (
+                one for response in self._responses.values() for one in response.watches if not one.lost
+            )
+            first_ns = min((one.deadline_ns(now_ns) for one in watches), default=FOREVER_NS)
+            if first_ns < FOREVER_NS:
+                self._calendar.alarm(first_ns)
+
     # Small tools
 
     def _response(self, stream: Stream) -> _Response:
         return self._responses.setdefault(stream.name, _Response(stream))
+
+
+@lru_cache(maxsize=256)
+def _frame_ns(data_bytes: int, bitrate_bps: int) -> int:
+    return to_ns(frame_s(data_bytes, bitrate_bps))
 
 
 class CarNetwork(Network):
@@ -305,14 +329,16 @@ class CarNetwork(Network):
     def tell_apart(self, gap_s: float) -> None:
         self._can.tell_apart(gap_s)
 
-    def send(self, channel: str, frame: Frame, on_sent: Call | None = None) -> Callable[[], None]:
-        return self._can.send(channel, frame, on_sent)
+    def send(
+        self, channel: str, frame: Frame, on_sent: Call | None = None, limit_s: float | None = None
+    ) -> Callable[[], None]:
+        return self._can.send(channel, frame, on_sent, limit_s)
 
     def drop(self, channel: str) -> None:
         self._can.drop(channel)
 
-    def listen(self, channel: str, handler: Listener) -> None:
-        self._can.listen(channel, handler)
+    def listen(self, channel: str, handler: Listener, heeds: Heeds | None = None) -> None:
+        self._can.listen(channel, handler, heeds)
 
     def forward(self, source: Stream, receiver: str, target: Stream, delay_s: float) -> None:
         self._can.forward(source, receiver, target, delay_s)

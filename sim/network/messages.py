@@ -11,7 +11,7 @@ from heapq import heapify
 
 from sim.network.clock import to_ns
 from sim.network.frames import INTERMISSION_BITS, Frame, arbitration_key, duration_ns, frame_ns
-from sim.network.interface import Listener
+from sim.network.interface import Listeners
 from sim.network.streams import NEVER, Call, Stream, Subscribers, Watch
 from sim.wiring.segments import Segment
 
@@ -25,8 +25,8 @@ class BusMessage:
     """What one channel has to send, and where it is on the bus."""
 
     __slots__ = (
-        "awaited", "bus", "channel", "duration_ns", "end_ns", "end_rank", "flight", "followed", "live",
-        "noted_as", "prev_end_ns", "rank", "receivers", "waits",
+        "awaited", "bus", "channel", "duration_ns", "end_ns", "end_rank", "flight", "followed", "limit_ns",
+        "live", "noted_as", "prev_end_ns", "rank", "receivers", "waits",
     )  # fmt: skip
 
     def __init__(self, channel: str, frame: Frame, name: str) -> None:
@@ -42,6 +42,7 @@ class BusMessage:
         self.awaited = True  # the end of the next frame causes a call
         self.followed = True  # it must be in the calendar
         self.waits = False
+        self.limit_ns = NEVER  # when it is given up if it has to wait for its bus
         self.flight: Flight | None = None
         self.noted_as = NOT_NOTED  # the number of its frames in a `FrameLog`
 
@@ -84,7 +85,7 @@ class Single(BusMessage):
         frame: Frame,
         serial: int,
         on_sent: Call | None,
-        listeners: dict[str, list[Listener]],
+        listeners: Listeners,
     ) -> None:
         super().__init__(channel, frame, f"{serial:012d}")
         self._frame = frame
@@ -98,9 +99,9 @@ class Single(BusMessage):
     def calls(self, flight: Flight) -> list[Call]:
         """The sender, then those who listen."""
         calls: list[Call] = [self.on_sent] if self.on_sent else []
-        for channel, handlers in self.listeners.items():
+        for channel, handler in self.listeners.to(flight.frame):
             if channel in flight.audience:
-                calls += [partial(handler, flight.frame, self.channel) for handler in handlers]
+                calls.append(partial(handler, flight.frame, self.channel))
         return calls
 
 

@@ -27,7 +27,7 @@ from functools import partial
 from sim.network.calendar import ActionCalendar
 from sim.network.clock import NanosecondEnvironment, to_ns
 from sim.network.frames import INTERMISSION_BITS, NS_PER_S, Frame, duration_ns
-from sim.network.interface import ErrorState, Listener, Network, Recovery, StateHandler
+from sim.network.interface import ErrorState, Heeds, Listener, Listeners, Network, Recovery, StateHandler
 from sim.network.lone_transmitter import AttemptTimes
 from sim.network.stream_state import ForwardRule, QueuedFrame, StreamBus, StreamState
 from sim.network.streams import NEVER, Call, ChangeHandler, Reader, Stream, Watch, forward_delay_ns, seconds
@@ -55,7 +55,7 @@ class StreamNetwork(Network):
         self._calendar = ActionCalendar(env)
         self._states: dict[Stream, StreamState] = {}
         self._buses: dict[str, StreamBus] = {}
-        self._listeners: list[tuple[str, Listener]] = []
+        self._listeners = Listeners()
         self._passive: set[str] = set()
         self._state_handlers: dict[str, list[StateHandler]] = {}
 
@@ -85,19 +85,22 @@ class StreamNetwork(Network):
             state.fresh_ns = now_ns + state.duration_ns
             self._plan(state)
 
-    def send(self, channel: str, frame: Frame, on_sent: Call | None = None) -> Callable[[], None]:
+    def send(
+        self, channel: str, frame: Frame, on_sent: Call | None = None, limit_s: float | None = None
+    ) -> Callable[[], None]:
         """Send one frame; it waits for the single frames before it on its bus."""
-        single = QueuedFrame(channel, frame, on_sent)
-        self._offer(single, self._calendar.now_ns())
-        return lambda: setattr(single, "gone", True)
+        now_ns = self._calendar.now_ns()
+        single = QueuedFrame(channel, frame, on_sent, NEVER if limit_s is None else now_ns + to_ns(limit_s))
+        self._offer(single, now_ns)
+        return lambda: setattr(single, "taken_back", True)
 
     def drop(self, channel: str) -> None:
         for single in self._bus(channel).waiting:
-            single.gone = single.gone or single.channel == channel
+            single.taken_back = single.taken_back or single.channel == channel
         self._passive.discard(channel)
 
-    def listen(self, channel: str, handler: Listener) -> None:
-        self._listeners.append((channel, handler))
+    def listen(self, channel: str, handler: Listener, heeds: Heeds | None = None) -> None:
+        self._listeners.add(channel, handler, heeds)
 
     def on_change(self, stream: Stream, channel: str, handler: ChangeHandler) -> None:
         state = self._state(stream)
@@ -339,21 +342,23 @@ class StreamNetwork(Network):
             self._calendar.at(
                 at_ns,
                 _STATES,
-                lambda at_ns: self._turn(single.channel, at_ns, single in bus.waiting and not single.gone),
+                lambda at_ns: self._turn(
+                    single.channel, at_ns, single in bus.waiting and not single.is_gone(at_ns)
+                ),
             )
 
     def _sent(self, single: QueuedFrame, bus: StreamBus, now_ns: int) -> None:
         if single not in bus.waiting:
             return
         bus.waiting.remove(single)
-        if single.gone:
+        if single.is_gone(now_ns):
             return
         self._turn(single.channel, now_ns, passive=False)
         audience = bus.audience - {single.channel}
         end_s = now_ns / NS_PER_S
         if single.on_sent:
             single.on_sent(end_s)
-        for channel, handler in self._listeners:
+        for channel, handler in self._listeners.to(single.frame):
             if channel in audience:
                 handler(single.frame, single.channel, end_s)
 
@@ -361,7 +366,7 @@ class StreamNetwork(Network):
         for bus in dict.fromkeys(old):
             left, bus.waiting = bus.waiting, []
             for single in left:
-                if not single.gone:
+                if not single.is_gone(now_ns):
                     self._offer(single, now_ns)
 
     # Small tools

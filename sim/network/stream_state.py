@@ -46,12 +46,17 @@ class StreamBus:
 
 @dataclass(eq=False)
 class QueuedFrame:
-    """A single frame to be sent. gone: it has been taken back."""
+    """A single frame to be sent. taken_back: by its sender; limit_ns: when it is given up, if ever."""
 
     channel: str
     frame: Frame
     on_sent: Call | None
-    gone: bool = False
+    limit_ns: int = NEVER
+    taken_back: bool = False
+
+    def is_gone(self, now_ns: int) -> bool:
+        """Is it sent no more?"""
+        return self.taken_back or NEVER < self.limit_ns <= now_ns
 
 
 class StreamState(Subscribers):

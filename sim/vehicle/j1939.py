@@ -14,6 +14,7 @@ DM18), conversion methods other than the current one (version 4).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final, Literal
 
 from sim.vehicle.code_tables import tables
@@ -89,6 +90,7 @@ class Identifier:
         return self.priority << 26 | (self.pgn | low) << 8 | self.source
 
     @staticmethod
+    @lru_cache(maxsize=1024)
     def of(can_id: int) -> Identifier:
         """The parts of 29 bits."""
         pgn = can_id >> 8 & 0x3FFFF
@@ -212,6 +214,7 @@ class DiagnosticMessage:
         return (bytes((lit, 0xFF)) + codes).ljust(8, b"\xff")
 
     @staticmethod
+    @lru_cache(maxsize=256)
     def of(data: bytes) -> DiagnosticMessage:
         """What a received one says. Raises ValueError below six bytes."""
         if len(data) < 2 + DTC_BYTES:
