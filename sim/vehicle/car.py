@@ -40,7 +40,7 @@ class Car:
 
     `built` is the description that its harness really follows; `claimed` the one its wiring diagram shows.
     `bus_nodes`: every node of the bus lines as built, all that conductors and terminators join to a
-    transceiver.
+    transceiver. `before_edits`: of an edited car, what it was built as.
     """
 
     built: Vehicle
@@ -53,6 +53,7 @@ class Car:
     harness: HarnessState = field(default_factory=HarnessState)
     lin: Mapping[str, LinPort] = field(default_factory=dict)
     bus_nodes: frozenset[str] = frozenset()
+    before_edits: Car | None = field(default=None, compare=False)
 
     def __repr__(self) -> str:
         """Name, modules and buses; the whole description would fill many screens."""
@@ -85,9 +86,14 @@ class Car:
         """The same car with these fields of its harness's state changed."""
         before = self.harness
         harness = replace(before, **changes)  # type: ignore[arg-type]
-        if (harness.bitrates_bps, harness.phy_roles) == (before.bitrates_bps, before.phy_roles):
-            return replace(self, harness=harness)
-        return replace(self, harness=harness, transceivers=self._set_to(harness))
+        same = (harness.bitrates_bps, harness.phy_roles) == (before.bitrates_bps, before.phy_roles)
+        transceivers = self.transceivers if same else self._set_to(harness)
+        return replace(self, harness=harness, transceivers=transceivers, before_edits=self.as_built)
+
+    @property
+    def as_built(self) -> Car:
+        """The car before any edit of its harness: the same one for all cars that edits have made of it."""
+        return self.before_edits or self
 
     def _set_to(self, harness: HarnessState) -> dict[str, Transceiver]:
         """The transceivers at the bit rates and in the roles that edits have given them."""

@@ -30,7 +30,7 @@ Indices = NDArray[np.intp]
 ElementEnds = tuple[str, ElementKind, str, str, OneWay | None]
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class CircuitElement:
     """An element between nodes a and b, with the values that it has while it is switched on."""
 
@@ -42,6 +42,11 @@ class CircuitElement:
     amp: float = 0.0
     oneway: OneWay | None = None
     closed: bool = True
+
+    @property
+    def ends(self) -> tuple[ElementKind, str, str, OneWay | None]:
+        """What its place in a layout depends on."""
+        return self.kind, self.a, self.b, self.oneway
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,8 @@ from collections.abc import Iterator
 
 from sim.vehicle.car import Car
 from sim.vehicle.elements import (
+    Coil,
+    Contact,
     CurrentSink,
     Draw,
     Element,
@@ -29,14 +31,19 @@ from sim.vehicle.elements import (
     PilotSource,
     PullUp,
     ReferenceSupply,
+    RelayContact,
+    ShortingBar,
     Source,
     Transceiver,
     UnitMotor,
 )
 from sim.vehicle.ethernet import COMMON_MODE_OHM, LEAK_OHM
+from sim.vehicle.harness_state import BATTERY, alterations
 from sim.wiring.battery import charging_ohm, rest_v
 from sim.wiring.conduction import SwitchState, draw_v, is_closed, is_switched, ohm_of
-from sim.wiring.oneway import Leg, Regulator
+from sim.wiring.layout import CACHE_LAYOUTS, CircuitElement
+from sim.wiring.oneway import Leg, OneWay, Regulator
+from sim.wiring.recent import Recent
 from sim.wiring.solution import Solution
 from sim.wiring.solver import MIN_OHM, Circuit
 
@@ -58,17 +65,71 @@ IDLE_BIAS_OHM = 1_000_000.0
 LEAST_CHARGE_SHARE = 0.02
 
 
+class CircuitTemplate:
+    """A car's circuit before anything is switched, and what is made of it by edits that move and add nothing.
+
+    switched: the elements that follow the `SwitchState`. biases: names of bias sources, with their modules.
+    """
+
+    def __init__(self, car: Car) -> None:
+        self.car = car
+        self.switched = [one for one in car.all_elements.values() if is_switched(one)]
+        self._circuit = Circuit(reference=REFERENCE)
+        self._by_part: dict[str, list[Element]] = {}
+        for element in car.all_elements.values():
+            self._circuit.put(element.id, circuit_element(element, car))
+            for part in parts_of(element):
+                self._by_part.setdefault(part, []).append(element)
+        self.biases = list(self._bias_sources())
+        self._circuit.layout()
+
+    def circuit_of(self, car: Car) -> Circuit:
+        """The circuit of this car after edits: other values at the parts that its harness's state names."""
+        circuit = self._circuit.copy()
+        for part in {one.part for one in alterations(self.car.harness, car.harness)}:
+            for element in self._by_part.get(part, ()):
+                circuit.put(element.id, circuit_element(element, car))
+        return circuit
+
+    def _bias_sources(self) -> Iterator[tuple[str, str]]:
+        for transceiver in self.car.transceivers.values():
+            if transceiver.phy:
+                self._add_phy(transceiver)
+                continue
+            for leg, node in (("H", transceiver.h), ("L", transceiver.l)):
+                id = f"{transceiver.id}.{leg} bias"
+                self._circuit.source(id, node, transceiver.gnd, 0.0, IDLE_BIAS_OHM)
+                yield id, transceiver.module
+
+    def _add_phy(self, phy: Transceiver) -> None:
+        """What a meter sees of an Ethernet PHY, fed or not: capacitors keep its chip away."""
+        middle = f"{phy.id}.middle"
+        for leg, node in (("P", phy.h), ("N", phy.l)):
+            self._circuit.resistor(f"{phy.id}.{leg} common mode", node, middle, COMMON_MODE_OHM)
+        self._circuit.resistor(f"{phy.id} leak", middle, phy.gnd, LEAK_OHM)
+
+
+_TEMPLATES: Recent[CircuitTemplate] = Recent(CACHE_LAYOUTS)
+
+
+def template_of(car: Car) -> CircuitTemplate:
+    """That of the car as built, kept; a car whose elements edits have moved or joined has its own."""
+    built = car.as_built
+    if car.all_elements is not built.elements:
+        return CircuitTemplate(car)
+    return _TEMPLATES.get(id(built), lambda: CircuitTemplate(built))  # which keeps `built`, and so its id
+
+
 class PowerCircuit:
     """A car's circuit, and its solution in any state of the switches. For any number of threads."""
 
     def __init__(self, car: Car) -> None:
         self._car = car
         self._lock = threading.Lock()
-        self._circuit = Circuit(reference=REFERENCE)
-        self._switched: list[Element] = []
-        for element in car.all_elements.values():
-            self._add(element)
-        self._biases = list(self._bias_sources())
+        template = template_of(car)
+        self._circuit = template.circuit_of(car)
+        self._switched = [element for element in template.switched if car.is_whole(element)]
+        self._biases = template.biases
         self._charge_pct = charge_pct(car)
         self._closed: dict[str, bool] = {}
         self._ohm: dict[str, float] = {}
@@ -96,51 +157,6 @@ class PowerCircuit:
         for id in sorted(without):
             self._set_closed(id, True)
         return solution
-
-    def _add(self, element: Element) -> None:
-        car = self._car
-        if isinstance(element, Source):
-            self._circuit.source(element.id, element.a, element.b, *source_values(element, car))
-        elif isinstance(element, PilotSource | PilotDiode):
-            self._circuit.source(element.id, element.a, element.b, element.volt, element.ohm)
-        elif isinstance(element, LiftedJoint):
-            self._circuit.source(element.id, element.a, element.b, element.volt, ohm_of(element, car))
-        elif isinstance(element, PullUp):
-            pull_up = Leg(ohm=element.ohm, limit_a=PULL_UP_LIMIT_A)
-            self._circuit.leg(element.id, element.a, element.b, pull_up)
-        elif isinstance(element, GeneratorOutput):
-            regulator = Regulator(element.volt, element.ohm, element.limit_a)
-            self._circuit.regulator(element.id, element.a, element.b, regulator)
-        elif isinstance(element, CurrentSink):
-            # a regulator the other way round: it gives way where its ends are closer than this
-            regulator = Regulator(-element.least_v, SINK_OHM, element.limit_a)
-            self._circuit.regulator(element.id, element.b, element.a, regulator)
-        elif isinstance(element, ReferenceSupply):
-            regulator = Regulator(element.volt, limit_a=element.limit_a)
-            self._circuit.regulator(element.id, element.a, element.b, regulator)
-        else:
-            self._circuit.resistor(element.id, element.a, element.b, ohm_of(element, car))
-        if not car.is_whole(element):
-            self._circuit.open(element.id)
-        elif is_switched(element):
-            self._switched.append(element)
-
-    def _bias_sources(self) -> Iterator[tuple[str, str]]:
-        for transceiver in self._car.transceivers.values():
-            if transceiver.phy:
-                self._add_phy(transceiver)
-                continue
-            for leg, node in (("H", transceiver.h), ("L", transceiver.l)):
-                id = f"{transceiver.id}.{leg} bias"
-                self._circuit.source(id, node, transceiver.gnd, 0.0, IDLE_BIAS_OHM)
-                yield id, transceiver.module
-
-    def _add_phy(self, phy: Transceiver) -> None:
-        """What a meter sees of an Ethernet PHY, fed or not: capacitors keep its chip away."""
-        middle = f"{phy.id}.middle"
-        for leg, node in (("P", phy.h), ("N", phy.l)):
-            self._circuit.resistor(f"{phy.id}.{leg} common mode", node, middle, COMMON_MODE_OHM)
-        self._circuit.resistor(f"{phy.id} leak", middle, phy.gnd, LEAK_OHM)
 
     def _set_closed(self, id: str, closed: bool) -> None:
         if self._closed.get(id, True) != closed:
@@ -185,6 +201,50 @@ class PowerCircuit:
             self._circuit.set_ohm(id, ohm)
             self._circuit.set_volt(id, BIAS_V if running else 0.0)
             self._ohm[id] = ohm
+
+
+def parts_of(element: Element) -> tuple[str, ...]:
+    """The names under which the state of a harness says what is wrong with an element."""
+    if isinstance(element, Source):
+        return element.id, BATTERY
+    if isinstance(element, Contact | ShortingBar):
+        return element.id, element.connector
+    if isinstance(element, RelayContact | Coil):
+        return element.id, element.relay
+    return (element.id,)
+
+
+def circuit_element(element: Element, car: Car) -> CircuitElement:
+    """An element of a car as one of its circuit, switched on if it is whole."""
+    a, b, closed = element.a, element.b, car.is_whole(element)
+    match element:
+        case Source():
+            volt, ohm = source_values(element, car)
+            return CircuitElement("source", a, b, ohm, volt, closed=closed)
+        case PilotSource() | PilotDiode():
+            return CircuitElement("source", a, b, element.ohm, element.volt, closed=closed)
+        case LiftedJoint():
+            return CircuitElement("source", a, b, ohm_of(element, car), element.volt, closed=closed)
+        case CurrentSink():
+            # a regulator the other way round: it gives way where its ends are closer than this
+            a, b = b, a
+    oneway = _oneway(element)
+    if oneway:
+        return CircuitElement("one-way", a, b, oneway=oneway, closed=closed)
+    return CircuitElement("resistor", a, b, ohm_of(element, car), closed=closed)
+
+
+def _oneway(element: Element) -> OneWay | None:
+    match element:
+        case PullUp():
+            return Leg(ohm=element.ohm, limit_a=PULL_UP_LIMIT_A)
+        case GeneratorOutput():
+            return Regulator(element.volt, element.ohm, element.limit_a)
+        case CurrentSink():
+            return Regulator(-element.least_v, SINK_OHM, element.limit_a)
+        case ReferenceSupply():
+            return Regulator(element.volt, limit_a=element.limit_a)
+    return None
 
 
 def charge_pct(car: Car) -> float:

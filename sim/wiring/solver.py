@@ -41,6 +41,8 @@ Not modeled: anything that depends on time (capacitance, inductance), noise, tem
 from __future__ import annotations
 
 import math
+from copy import copy
+from dataclasses import replace
 
 import numpy as np
 
@@ -55,10 +57,14 @@ from sim.wiring.solution import Solution, SolvedCircuit
 # typical in TE relay data sheets); 16 digits still hold a network from 1 uohm to 1 Mohm.
 MIN_OHM = 1e-6
 
-# Kept solutions, least recently used dropped first: at 1000 nodes 0.1 MB each, for every student's car. A
-# start, a drive and a shut-down of a minibus pass through some hundred states and come back to the last ones
-# only: with four times as many kept, their days took as long.
+# Kept for every student's car, least recently used dropped first: at 1000 nodes 0.1 MB each. A start, a drive
+# and a shut-down of a minibus pass through some hundred states and come back to the last ones only: with four
+# times as many kept, their days took as long.
 CACHE_STATES = 16
+
+# A layout and the values in it have one solution, whichever car they are of: cars whose circuits are equal,
+# such as one with and one without a theory about software, share what is solved. So many are kept in all.
+SOLUTIONS: Recent[Solution] = Recent(8 * CACHE_STATES)
 
 
 class Circuit:
@@ -74,7 +80,12 @@ class Circuit:
         self._elements: dict[str, CircuitElement] = {}
         self._layout: CircuitLayout | None = None
         self._state = CircuitState(np.zeros(0), np.zeros(0), np.zeros(0), ())
-        self._solutions: Recent[Solution] = Recent(CACHE_STATES)
+
+    def copy(self) -> Circuit:
+        """The same circuit; what is switched and changed in it from now on is nothing to this one."""
+        other = copy(self)
+        vars(other).update(_nodes=dict(self._nodes), _elements=dict(self._elements))
+        return other
 
     # Building
 
@@ -106,6 +117,18 @@ class Circuit:
         """A current-limited supply that holds `plus` above `minus`."""
         self._add(id, CircuitElement("one-way", plus, minus, oneway=regulator))
 
+    def put(self, id: str, element: CircuitElement) -> None:
+        """Add an element of any kind, or give one of the same kind between the same nodes other values."""
+        if element.kind in ("resistor", "source"):
+            _checked_ohm(id, element.ohm)
+        known = self._elements.get(id)
+        if known is None:
+            self._add(id, element)
+        elif known.ends != element.ends:
+            raise CircuitError(f"{id!r} is another element, or elsewhere, in this circuit")
+        else:
+            self._change(id, element)
+
     def _add(self, id: str, element: CircuitElement) -> None:
         if id in self._elements:
             raise CircuitError(f"the circuit already has an element {id!r}")
@@ -118,24 +141,20 @@ class Circuit:
 
     def open(self, id: str) -> None:
         """Switch an element off: it carries nothing."""
-        self._element(id).closed = False
-        self._changed(id)
+        self._change(id, replace(self._element(id), closed=False))
 
     def close(self, id: str) -> None:
         """Switch an element on."""
-        self._element(id).closed = True
-        self._changed(id)
+        self._change(id, replace(self._element(id), closed=True))
 
     def set_ohm(self, id: str, ohm: float) -> None:
         """Change a resistor's resistance or a source's internal one."""
-        self._element(id, "resistor", "source").ohm = _checked_ohm(id, ohm)
-        self._changed(id)
+        self._change(id, replace(self._element(id, "resistor", "source"), ohm=_checked_ohm(id, ohm)))
 
     def set_volt(self, id: str, volt: float) -> None:
         """Change a source's voltage."""
         require_finite(id, volt=volt)
-        self._element(id, "source").volt = float(volt)
-        self._changed(id)
+        self._change(id, replace(self._element(id, "source"), volt=float(volt)))
 
     def _element(self, id: str, *kinds: ElementKind) -> CircuitElement:
         element = self._elements.get(id)
@@ -145,24 +164,25 @@ class Circuit:
             raise CircuitError(f"{id!r} is a {element.kind}; this needs a {' or '.join(kinds)}")
         return element
 
-    def _changed(self, id: str) -> None:
+    def _change(self, id: str, element: CircuitElement) -> None:
+        self._elements[id] = element
         if self._layout is not None:
-            self._state = self._state.with_element(self._layout, id, self._elements[id])
+            self._state = self._state.with_element(self._layout, id, element)
 
     # Solving
 
     def solve(self) -> Solution:
         """The state of every node and element now. Raises NotConverged."""
-        layout = self._compiled()
+        layout = self.layout()
         state = self._state
-        return self._solutions.get(state.key(), lambda: self._solved(layout, state))
+        return SOLUTIONS.get((layout, state.key()), lambda: self._solved(layout, state))
 
-    def _compiled(self) -> CircuitLayout:
+    def layout(self) -> CircuitLayout:
+        """The numbers of nodes and elements, and the pattern of the matrix, as the circuit is built now."""
         if self._layout is None:
-            ends = tuple((id, e.kind, e.a, e.b, e.oneway) for id, e in self._elements.items())
+            ends = tuple((id, *e.ends) for id, e in self._elements.items())
             self._layout = layout_of(tuple(self._nodes), ends)
             self._state = CircuitState.of(self._layout, self._elements)
-            self._solutions.clear()
         return self._layout
 
     def _solved(self, layout: CircuitLayout, state: CircuitState) -> Solution:

@@ -7,6 +7,7 @@ import pytest
 from sim.bench.bench import Bench
 from sim.vehicle.car import Car
 from sim.wiring import solver, wiring
+from sim.wiring.recent import Recent
 from sim.wiring.solution import Solution
 from sim.wiring.wiring import Reading, Wiring
 
@@ -36,7 +37,7 @@ def test_no_more_states_of_the_network_are_kept_the_longer_the_work(
 ) -> None:
     """Each charge of the battery is another state, and each edit makes another network."""
     most = 4
-    monkeypatch.setattr(solver, "CACHE_STATES", most)
+    monkeypatch.setattr(solver, "SOLUTIONS", Recent(most))
     monkeypatch.setattr(wiring, "KEPT_READINGS", most)
     before = {kind: kept(kind) for kind in (Solution, Reading, Wiring)}
     bench = Bench(teaching, fidelity="stream")

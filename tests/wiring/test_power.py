@@ -1,6 +1,7 @@
 """Supplies of a car: who has voltage, how it sags, what fuses carry, and the same answers from ngspice."""
 
 import math
+import random
 import subprocess
 from dataclasses import replace
 from pathlib import Path
@@ -9,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sim.catalogue import vehicle_text
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all, catalogue, parse_edit
 from sim.vehicle.elements import GeneratorOutput, Source
@@ -337,13 +339,44 @@ FAULTS = st.one_of(
 
 def edited(edits: list[str]) -> Car:
     """The six-module car with as many of the edits as can be done one after another."""
-    car = six()
+    return with_all_possible(six(), edits)
+
+
+def with_all_possible(car: Car, edits: list[str]) -> Car:
+    """A car with as many of the edits as can be done one after another."""
     for text in edits:
         try:
             car = parse_edit(text, car).apply(car)
         except EditProblem:
             continue
     return car
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_circuit_of_an_edited_car_is_the_one_that_is_built_for_it_alone(seed: int) -> None:
+    """Up to four edits of the catalogue, changed in the circuit as built, give every volt to the last bit."""
+    rng = random.Random(seed)
+    teaching = car_from_text(vehicle_text("teaching-car"))
+    listed = catalogue(teaching)
+    for _ in range(12):
+        car = with_all_possible(teaching, rng.sample(listed, rng.randint(1, 4)))
+        alone = replace(car, before_edits=None)
+        state = SwitchState(frozenset(rng.sample(sorted(car.built.modules), 4)), generator=rng.random() < 0.5)
+        one, other = reading(car, state), reading(alone, state)
+        nodes = sorted(nodes_in(car))
+        assert [other.voltage(node) for node in nodes] == [one.voltage(node) for node in nodes]
+        assert other.currents(list(car.all_elements)) == one.currents(list(car.all_elements))
+
+
+def test_cars_edited_side_by_side_share_no_switch() -> None:
+    """What an edit opens in one car's circuit stays closed in that of the next and of the car as built."""
+    teaching = car_from_text(vehicle_text("teaching-car"))
+    cars = [apply_all(teaching, [edit]) for edit in ("pull F1", "pull F3", "charge 50 %")] + [teaching]
+    wirings = [Wiring(car) for car in cars]
+    states = [wiring.solve(RUNNING) for wiring in wirings]
+    dead = [{name for name in ("ECM", "ABS") if one.supply_v(name) < 1} for one in states]
+    assert [{"ECM"}, {"ABS"}, set(), set()] == dead
+    assert states[2].supply_v("ECM") < states[3].supply_v("ECM") - 0.1
 
 
 @settings(max_examples=60)

@@ -10,11 +10,12 @@ import numpy as np
 import pytest
 from scipy.sparse.linalg import splu
 
-from sim.wiring import layout, linear, operating_point
+from sim.wiring import layout, linear, operating_point, solver
 from sim.wiring.errors import CircuitError, NotConverged
 from sim.wiring.oneway import LEAK_S, Leg, Regulator
+from sim.wiring.recent import Recent
 from sim.wiring.solution import Driven, Solution
-from sim.wiring.solver import CACHE_STATES, MIN_OHM, Circuit
+from sim.wiring.solver import MIN_OHM, Circuit
 
 SOURCE_OHM = 1e-3
 
@@ -201,15 +202,17 @@ def test_a_state_seen_before_is_not_solved_again() -> None:
     assert circuit.solve() is first
 
 
-def test_kept_solutions_are_bounded() -> None:
-    """No more than `CACHE_STATES` solutions are kept; the least recently used goes first."""
+def test_kept_solutions_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No more solutions than the limit are kept; the least recently used goes first."""
+    most = 16
+    monkeypatch.setattr(solver, "SOLUTIONS", Recent(most))
     circuit = Circuit()
     circuit.source("battery", "a", "ground", 12, 1)
     solved: weakref.WeakSet[Solution] = weakref.WeakSet([circuit.solve()])
-    for k in range(CACHE_STATES):
+    for k in range(most):
         circuit.set_volt("battery", 13 + k)
         solved.add(circuit.solve())
-    assert CACHE_STATES == len(solved)
+    assert most == len(solved)
     assert 12 not in {round(one.voltage("a") or 0) for one in solved}
 
 
