@@ -74,7 +74,7 @@ def _found(case: Case) -> Iterator[Rows | str]:
         (
             str(number),
             f"{minute:g}",
-            ", ".join(step.do),
+            sentence_of(step.do),
             seen_in_short(step.seen) or "nothing noted",
             step.note,
         )

@@ -21,6 +21,13 @@ def test_what_was_kept_is_found_under_its_kind_and_key_only() -> None:
     assert None is kept.kept("cars", "abcdefgx")
 
 
+def test_a_visit_that_left_anything_is_known() -> None:
+    """A case alone is enough, so that a page never says that nothing is saved above what was saved."""
+    assert not kept.anything("abcdefgh")
+    kept.keep("cases", "abcdefgh", "mine")
+    assert [True, False, False] == [kept.anything(key) for key in ("abcdefgh", "abcdefgx", "*")]
+
+
 @pytest.mark.parametrize(
     "key", ["", "short", "../cases/abcdefgh", "/abcdefgh", "abcd/efgh", "x" * 65, "abcdefg\0"]
 )

@@ -9,7 +9,7 @@ import streamlit as st
 
 from sim.bench.action_words import sentence_of
 from sim.lab.case import Case
-from sim.lab.check_plan import CheckPlan, check_plan
+from sim.lab.check_plan import CheckPlan, check_plan, without_the_check
 from sim.lab.next_check import Advice, Ranked, next_check
 from sim.lab.search_result import title_of
 from sim.lab.shop_report import shop_report
@@ -99,8 +99,9 @@ def _proposed(case: Case, found: Proposed) -> None:
 
 
 def _row(one: Ranked, titles: dict[str, str]) -> tuple[str, ...]:
+    shown = without_the_check(one.check, [each.shows for each in one.outcomes])
     outcomes = (
-        f"{each.shows} → {', '.join(titles.get(title, title) for title in each.leaves)}"
-        for each in one.outcomes
+        f"{words} → {', '.join(titles.get(title, title) for title in each.leaves)}"
+        for words, each in zip(shown, one.outcomes, strict=True)
     )
     return sentence_of(one.check.actions), f"{one.check.minutes:g}", f"{one.bits:.2f}", " | ".join(outcomes)

@@ -68,6 +68,14 @@ def place() -> tuple[str, int] | None:
     return (found[0], found[1]) if found and 1 <= found[1] <= steps else None
 
 
+def heading() -> str:
+    """What the fields are for."""
+    at = place()
+    if at is None:
+        return "Done next"
+    return f"Step {at[1]}, to be changed" if at[0] == EDIT else f"A step before step {at[1]}"
+
+
 def save_words() -> str:
     """What the button below the fields does."""
     at = place()

@@ -30,7 +30,7 @@ def steps(case: Case, car: Car) -> None:
     case_steps.listed(case)
     at = case_steps.place()
     open_now = bool(st.session_state.get("case_is_new")) or at is not None
-    with st.expander("Done next" if at is None else case_steps.save_words(), expanded=open_now):
+    with st.expander(case_steps.heading(), expanded=open_now):
         action_lines("done, one action in each line", "step_do", car)
         _several("seen then", seen_choices(car), "step_seen")
         reads, within = st.columns(2)

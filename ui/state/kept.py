@@ -63,6 +63,11 @@ def kept(kind: str, key: str) -> str | None:
         return None
 
 
+def anything(key: str) -> bool:
+    """Is anything kept under this key, of whatever kind?"""
+    return bool(KEY.fullmatch(key)) and any(data_path().glob(f"*/{key}.json"))
+
+
 def forget(kind: str, begins: str) -> None:
     """Erase every text of a kind whose key begins so."""
     if KEY.fullmatch(begins):

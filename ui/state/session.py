@@ -41,7 +41,7 @@ def open_session() -> Held:
         with st.spinner("The car rolls into the bay ..."):
             held = (own and _from_the_shelf(own)) or _from_the_shelf(key)
             if held is None:
-                st.session_state.bench_unknown = bool(asked) and asked not in _given_out()
+                st.session_state.bench_unknown = bool(asked) and not _is_known(asked)
                 held = fresh_session(key)
         _given_out().add(held.key)
         st.session_state.held = held
@@ -62,6 +62,11 @@ def _name_in_the_address(held: Held, own: str) -> None:
         st.session_state.pop("bench_key", None)
     elif st.query_params.get("bench") != held.key:
         st.query_params["bench"] = st.session_state.bench_key = held.key
+
+
+def _is_known(key: str) -> bool:
+    """Was this key given out, or is something of the lab's pages kept under it: a case, a car, fields?"""
+    return key in _given_out() or kept.anything(key)
 
 
 @st.cache_resource
