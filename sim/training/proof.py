@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
+from itertools import islice
 from math import isinf
 
 from sim.lab.check_outcomes import found_in
@@ -21,9 +22,10 @@ from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt
 from sim.training.complaint import check_complaint
 from sim.training.exercise import Exercise
+from sim.training.good_cars import good_car_like
 from sim.training.hand_in import NO_FAULT, HandIn
 from sim.training.rival_sets import Glance, nearest, one_of_each, other_faults
-from sim.training.rivals import Edits, Solved, agree_at_first, at_work, log_of, misleads, solved
+from sim.training.rivals import Edits, Solved, agree_at_first, log_of, misleads, solved, work_fidelity
 from sim.training.suspects import words_of
 from sim.vehicle.problems import EditProblem, Problem, Unsettled
 
@@ -79,9 +81,11 @@ def rivals(
     """
     log = log or solved(exercise)
     glance = Glance(log)
-    asked = [edits for edits in other_faults(exercise) if not glance.settles(edits)]
-    if most is not None:
-        asked = nearest(exercise, asked, most)
+    sets = other_faults(exercise)
+    unsettled = (
+        edits for edits in (sets if most is None else nearest(exercise, sets)) if not glance.settles(edits)
+    )
+    asked = list(islice(unsettled, most))
     alike = one_of_each(exercise, asked) if asked else {}
     left = agree_at_first(log, list(alike), workshop, progress, stop)
     items = {edits: edits for edits in left}
@@ -108,7 +112,7 @@ def _lacking(result: HandIn) -> str:
 
 def symptoms(attempt: Attempt) -> tuple[str, ...]:
     """How an attempt's car showed itself other than a whole one, before its first repair."""
-    control = at_work(attempt.exercise.broken_by(()))
+    control = _good_car_at_work(attempt.exercise)
     found: dict[str, None] = {}
     for step in attempt.steps:
         if step.repairs:
@@ -116,6 +120,12 @@ def symptoms(attempt: Attempt) -> tuple[str, ...]:
         other = control.do(step.action)
         found |= dict.fromkeys(_differences(step.sight, other.sight))
     return tuple(found)
+
+
+def _good_car_at_work(exercise: Exercise) -> Attempt:
+    """An attempt at the same job, with nothing wrong, as `at_work` makes it."""
+    good = exercise.broken_by(())
+    return Attempt(good, good_car_like(good, work_fidelity(good)))
 
 
 def _differences(seen: Sight, whole: Sight) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Iterator, Sequence
 from contextlib import suppress
-from functools import lru_cache
+from functools import cache, lru_cache, partial
 
 import networkx as nx
 
@@ -51,15 +51,16 @@ def one_of_each(exercise: Exercise, sets: Sequence[Edits]) -> dict[Edits, list[E
     return found
 
 
-def nearest(exercise: Exercise, sets: Sequence[Edits], most: int) -> list[Edits]:
-    """At most so many of these sets of edits: those at parts next to the hidden edits."""
+def nearest(exercise: Exercise, sets: Sequence[Edits], most: int | None = None) -> list[Edits]:
+    """At most so many of these sets of edits (default: all): those at parts next to the hidden edits."""
     car, hidden = exercise.real_car, exercise.arrives
     at_fault = _parts_in(hidden, car)
     touched = at_fault | _parts_in(exercise.solution, car)
+    parts_of = cache(partial(_parts_of_text, car=car))
 
     def nearness(edits: Edits) -> tuple[int, int]:
         new = [text for text in edits if text not in hidden] or edits
-        places = _parts_in(new, car)
+        places = frozenset[str]().union(*(parts_of(text) for text in new))
         return len(places & at_fault), len(places & touched)
 
     near = {edits: nearness(edits) for edits in sets}
@@ -67,8 +68,12 @@ def nearest(exercise: Exercise, sets: Sequence[Edits], most: int) -> list[Edits]
     return sorted((edits for edits in sets if any(near[edits])), key=near.__getitem__, reverse=True)[:most]
 
 
-def _parts_in(texts: Iterable[str], car: Car) -> set[str]:
-    return {place for text in texts for word in text.split() for place in _parts_of_word(word, car)}
+def _parts_in(texts: Iterable[str], car: Car) -> frozenset[str]:
+    return frozenset[str]().union(*(_parts_of_text(text, car) for text in texts))
+
+
+def _parts_of_text(text: str, car: Car) -> frozenset[str]:
+    return frozenset(place for word in text.split() for place in _parts_of_word(word, car))
 
 
 def _parts_of_word(word: str, car: Car) -> Iterator[str]:

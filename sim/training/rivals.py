@@ -20,10 +20,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
+from sim.bench.live import Fidelity
 from sim.catalogue import vehicle_text
 from sim.lab.check_outcomes import parts_of
 from sim.lab.compare import agree
-from sim.lab.run import ImpossibleCar, Trial, bench_of
+from sim.lab.run import ImpossibleCar, Trial, bench_of, fidelity_for
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt
 from sim.training.effects import same_effect
@@ -90,10 +91,19 @@ def at_work(exercise: Exercise) -> Attempt:
 
     Raises `EditProblem`, `ImpossibleCar` or `Unsettled` where such a car cannot come in.
     """
-    actions = (*exercise.before, *exercise.solution)
-    bench = bench_of(Trial(vehicle_text(exercise.car), exercise.arrives, actions, exercise.seed))
+    bench = bench_of(_work(exercise))
     bench.do_all(exercise.before)
     return Attempt(exercise, bench)
+
+
+def work_fidelity(exercise: Exercise) -> Fidelity:
+    """The fidelity of `at_work`."""
+    return fidelity_for(_work(exercise), exercise.whole_car)
+
+
+def _work(exercise: Exercise) -> Trial:
+    actions = (*exercise.before, *exercise.solution)
+    return Trial(vehicle_text(exercise.car), exercise.arrives, actions, exercise.seed)
 
 
 @lru_cache(maxsize=16)
