@@ -19,7 +19,7 @@ VERB_WORDS = {
 }  # fmt: skip
 WHOLE = {"scan": "Scan all modules", "clear": "Clear all codes"}
 WHOLE |= {f"ask {name}": f"Ask the customer: {spoken}" for name, spoken in SPOKEN.items()}
-WHOLE |= {"drive at 0 km/h": "Stop the car"}
+WHOLE |= {"drive at 0 km/h": "Stop the car", "drive to the lights": "Drive off and stop at the lights"}
 WHOLE |= {"brake on": "Hold the brake", "brake off": "Release the brake"}
 
 

@@ -9,6 +9,7 @@ fob away|in range|at button  where the key fob is
 switch NAME on|off           any other hand-operated switch of the car
 cable in / cable out         plug a charging cable into the inlet, take it out
 drive at 30 km/h             drive off on the road, or come to another speed; `drive at 0 km/h` stops
+drive to the lights          drive off, brake to a standstill as at a red light, and hold the brake
 wiggle ABS.C1                shake a connector, wire, ground or module by hand for some seconds
 heat ABS / freeze ABS        warm a part with a heat gun, cool it with freeze spray
 ask since when               ask the customer (or when, how often, what was done, what else)
@@ -57,7 +58,8 @@ LONGEST_WAIT_S = 24 * 3600.0
 FOB_PLACES = {"away": "away", "in range": "in_range", "at button": "at_button"}
 LONGEST_READ_S = 60.0
 BY_HAND = ("wiggle", "heat", "freeze")
-FASTEST_KPH = 130
+FASTEST_KPH, TOWN_KPH = 130, 30
+TO_THE_LIGHTS = "to the lights"
 KEY_POSITIONS = ("off", "accessory", "run", "crank")
 
 
@@ -160,11 +162,15 @@ def _cable(words: list[str], car: Car) -> Action:
 
 
 def _drive(words: list[str], car: Car) -> Action:
+    if " ".join(words) == TO_THE_LIGHTS:
+        _needs_switch(car, "brake", "brake switch")
+        _needs_drive(car)
+        return Action(f"drive {TO_THE_LIGHTS}", "drive", TO_THE_LIGHTS, TOWN_KPH)
     match = re.fullmatch(r"at([0-9]{1,3})km/h", "".join(words))
     if match is None or int(match[1]) > FASTEST_KPH:
-        raise EditProblem(f"write 'drive at 30 km/h', 0 to {FASTEST_KPH} (here: 'drive {' '.join(words)}')")
-    if car.built.engine is None and car.built.high_voltage is None:
-        raise EditProblem("this car has no engine: it cannot be driven")
+        forms = f"'drive at 30 km/h', 0 to {FASTEST_KPH}, or 'drive {TO_THE_LIGHTS}'"
+        raise EditProblem(f"write {forms} (here: 'drive {' '.join(words)}')")
+    _needs_drive(car)
     return Action(f"drive at {int(match[1])} km/h", "drive", "", float(match[1]))
 
 
@@ -300,6 +306,11 @@ def _battery(verb: str) -> Callable[[list[str], Car], Action]:
         return _edit("unplug BAT.NEG" if verb == "disconnect" else "plug BAT.NEG", car)
 
     return parse
+
+
+def _needs_drive(car: Car) -> None:
+    if car.built.engine is None and car.built.high_voltage is None:
+        raise EditProblem("this car has no engine: it cannot be driven")
 
 
 def _needs_switch(car: Car, operated_by: str, title: str) -> None:

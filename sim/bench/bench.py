@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from sim.bench.actions import Action, parse_action
 from sim.bench.asking import Asked
-from sim.bench.handling import drive, warm, wiggle
+from sim.bench.handling import drive, stop_at_the_lights, warm, wiggle
 from sim.bench.j1939_reading import j1939_reading
 from sim.bench.live import Fidelity, LiveCar, LiveCarWithoutReasons
 from sim.bench.observing import Observed, observe
@@ -333,7 +333,8 @@ def _cable(bench: Bench, action: Action, progress: _Progress) -> None:
 
 
 def _drive(bench: Bench, action: Action, progress: _Progress) -> None:
-    drive(bench.live, int(action.number), bench._run)
+    go = stop_at_the_lights if action.argument else drive
+    go(bench.live, int(action.number), bench._run)
 
 
 def _wiggle(bench: Bench, action: Action, progress: _Progress) -> None:

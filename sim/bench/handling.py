@@ -16,6 +16,7 @@ from sim.vehicle.problems import EditProblem
 
 FASTER_KPH_S, SLOWER_KPH_S = 7, 14  # 2 m/s2 and 4 m/s2, a calm drive and a firm stop; common practice
 STEP_S = 1.0
+AT_THE_LIGHTS_S = 3.0  # until it is clear whether start-stop stops the engine
 RESTART_S = 1.5  # a driver waits as long for an engine that start-stop has stopped; common practice
 WIGGLE_S = 6.0  # a hand works along a connector and its wires
 Run = Callable[[float], None]
@@ -37,6 +38,16 @@ def drive(live: LiveCar, speed_kph: int, run: Run) -> None:
             else min(speed_kph, now_kph + FASTER_KPH_S)
         )
         run(STEP_S)
+
+
+def stop_at_the_lights(live: LiveCar, speed_kph: int, run: Run) -> None:
+    """Drive off, brake to a standstill, and wait there with the foot on the brake."""
+    if "brake" in live.operated:
+        live.operate("brake", False, "the foot leaves the brake pedal")
+    drive(live, speed_kph, run)
+    live.operate("brake", True, "the light is red: a foot goes on the brake pedal")
+    drive(live, 0, run)
+    run(AT_THE_LIGHTS_S)
 
 
 def _speed(live: LiveCar) -> int:

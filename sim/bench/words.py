@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from itertools import chain, islice
 from typing import Literal
 
-from sim.bench.actions import FOB_PLACES, KEY_POSITIONS, Action, parse_action
+from sim.bench.actions import FOB_PLACES, KEY_POSITIONS, TO_THE_LIGHTS, Action, parse_action
 from sim.bench.asking import CustomerQuestion
 from sim.bench.observations import METER_FUNCTIONS, SHOWN_AS, Kind
 from sim.bench.probing import places
@@ -138,7 +138,7 @@ ACTIONS: Mapping[str, Callable[[Car], Iterator[str]]] = {
     "fob": lambda car: (f"fob {place}" for place in FOB_PLACES),
     "switch": _switches,
     "cable": lambda car: iter(("cable in", "cable out")),
-    "drive": lambda car: iter(("drive at 30 km/h", "drive at 0 km/h")),
+    "drive": lambda car: iter(("drive at 30 km/h", f"drive {TO_THE_LIGHTS}", "drive at 0 km/h")),
     "wiggle": lambda car: (f"wiggle {place}" for place in places(car)),
     "heat": lambda car: (f"heat {place}" for place in places(car)),
     "freeze": lambda car: (f"freeze {place}" for place in places(car)),

@@ -85,7 +85,7 @@ def live_data_of(car: Car, module: str) -> tuple[LiveDatum, ...]:
 
 def allowed_words(name: str) -> str:
     """How a condition that start-stop misses is told."""
-    return f"not: {name.replace('_', ' ')}"
+    return f"not met: {name.replace('_', ' ')}"
 
 
 def start_stop_words(car: Car) -> tuple[str, ...]:

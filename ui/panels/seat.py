@@ -6,7 +6,7 @@ from typing import Literal
 
 import streamlit as st
 
-from sim.bench.actions import FOB_PLACES
+from sim.bench.actions import FOB_PLACES, TO_THE_LIGHTS
 from sim.modules.facts import MOVES
 from sim.vehicle.elements import CHARGE_CABLE
 from ui.drawing import sheet
@@ -33,7 +33,7 @@ def show(held: Held, visible: Visible) -> None:
         _button("brake" in operated, "brake" in on)
     if "key_run" in operated:
         _key(on)
-    _drive(visible)
+    _drive(visible, "brake" in operated)
     _fob(None if "key_run" in operated else term("fob"))  # two question marks would have the same name
     if held.car.built.high_voltage and held.car.built.high_voltage.inlet:
         _cable(CHARGE_CABLE in on)
@@ -68,15 +68,17 @@ def _key(on: frozenset[str]) -> None:
             action_button(position, f"key {position}", kind=kind)
 
 
-def _drive(visible: Visible) -> None:
+def _drive(visible: Visible, has_brake: bool) -> None:
     """Driving, while the engine runs or the vehicle is ready; how fast it goes is told in words."""
-    if visible.seat.engine not in MOVES:
+    if visible.seat.engine not in MOVES and not visible.seat.auto_stopped:
         return
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         st.caption(f"speed {visible.seat.speed_kph} km/h", width="content")
         for speed_kph in SPEEDS_KPH:
             words = f"drive at {speed_kph} km/h" if speed_kph else "stop the car"
             action_button(words, f"drive at {speed_kph} km/h", kind="tertiary")
+        if has_brake:
+            action_button("stop at the lights", f"drive {TO_THE_LIGHTS}", kind="tertiary")
 
 
 def _fob(help: str | None) -> None:
