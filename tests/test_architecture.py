@@ -274,3 +274,13 @@ def test_no_list_of_several_offers_to_take_all_that_match() -> None:
                     without.append(lists[-1])
     assert lists
     assert [] == without
+
+
+def test_each_guard_of_the_security_table_has_tests_that_are_there() -> None:
+    """Every file that DEVELOPERS.md names beside a threat is in one of its two folders."""
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = guide.partition("| threat |")[2].partition("\n\n")[0]
+    named = [set(re.findall(r"`(test_\w+)`", line)) for line in table.splitlines()[2:]]
+    there = {path.stem for folder in ("training", "ui") for path in (ROOT / "tests" / folder).glob("*.py")}
+    assert all(named)
+    assert set() == set().union(*named) - there

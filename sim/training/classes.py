@@ -233,10 +233,11 @@ class Students:
         return StudentRow(**{name: row[name] for name in StudentRow.__slots__})
 
     def new_key(self, student_id: int) -> str:
-        """A new key for a student who has lost the old one, which is no longer valid."""
+        """A new key for a student; the old one, and those of visits by PIN, are no longer valid."""
         key = secrets.token_urlsafe(KEY_BYTES)
         with writing(self._store.engine) as connection:
             one(connection, select(students).where(students.c.id == student_id), "student")
+            connection.execute(delete(visits).where(visits.c.student_id == student_id))
             found = students.update().where(students.c.id == student_id)
             connection.execute(found.values(key_hash=hashed(key)))
         return key

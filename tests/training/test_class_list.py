@@ -101,6 +101,18 @@ def test_a_student_comes_back_by_name_and_pin(records: Records, clock: Clock) ->
     records.close()
 
 
+def test_a_new_key_ends_the_visits_by_pin_too(records: Records) -> None:
+    """An address that was seen on a shared computer opens nothing after the instructor made a new one."""
+    group = records.classes.open("Tuesday")
+    amara, _ = records.students.join(group.join_code, "Amara")
+    records.pins.choose(amara.id, "2468")
+    _, seen = records.pins.come_back(group.join_code, "Amara", "2468")
+    assert amara.id == records.students.with_key(records.students.new_key(amara.id)).id
+    with pytest.raises(Problem, match="no such student"):
+        records.students.with_key(seen)
+    records.close()
+
+
 @pytest.mark.parametrize("pin", ["12", "123456789", "12a4", "１２３４"])
 def test_what_is_no_pin(records: Records, pin: str) -> None:
     """A PIN has four to eight digits."""

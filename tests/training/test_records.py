@@ -17,12 +17,14 @@ from pathlib import Path
 from typing import TextIO
 
 import pytest
-from sqlalchemy import inspect, text
+from sqlalchemy import inspect, select, text
 
 from sim.catalogue import shipped_exercises
 from sim.training.kept_attempts import Elsewhere, KeptAttempt
+from sim.training.passphrase import Door
 from sim.training.records import Records
 from sim.training.rows import AssignmentRow, StudentRow
+from sim.training.schema import metadata
 from sim.training.store import VERSION, writing
 from sim.vehicle.problems import EditProblem, Problem
 from tests.training.seen import seen
@@ -103,6 +105,20 @@ def test_who_cannot_join(records: Records, code: str | None, name: str, sentence
     records.students.join(group.join_code, "Amara")
     with pytest.raises(Problem, match=sentence):
         records.students.join(group.join_code if code is None else code, name)
+
+
+def test_no_key_token_pin_or_passphrase_is_in_the_records(records: Records) -> None:
+    """With what is in the database nobody comes in: it has hashes only."""
+    door, group = Door(records.engine), records.classes.open("Tuesday")
+    door.set_passphrase("correct horse battery")
+    student, key = records.students.join(group.join_code, "Wei", "a browser")
+    records.pins.choose(student.id, "24681357")
+    _, visit = records.pins.come_back(group.join_code, "Wei", "24681357")
+    secrets = (key, visit, door.open("correct horse battery"), "24681357", "correct horse", "a browser")
+    with records.engine.connect() as connection:
+        rows = [row for table in metadata.sorted_tables for row in connection.execute(select(table))]
+    assert "Wei" in str(rows)
+    assert [] == [one for one in secrets if one in str(rows)]
 
 
 def test_a_closed_class_cannot_be_joined(records: Records) -> None:

@@ -9,6 +9,7 @@ from playwright.sync_api import Browser, Locator, Page, expect
 from sim.training.records import RECORDS_VARIABLE
 from tests.ui.browser import button, front_end, go, hand_in, opened, panel, redrawn, say, turn_to
 from tests.ui.school import SOON_MS, choose_passphrase, downloaded, give, join, open_class
+from ui.state.classroom import COOKIE
 
 
 @pytest.fixture(scope="module")
@@ -97,10 +98,13 @@ def test_a_class_is_opened_worked_watched_replayed_and_exported(
 
 
 def test_a_refresh_finds_the_instructor_again(instructor: Page, address: str) -> None:
-    """The cookie lets the instructor back in after the page is loaded anew."""
+    """The cookie, for this site alone, lets the instructor back in after the page is loaded anew."""
     go(instructor, f"{address}/board")
     go(instructor, instructor.url)
     expect(instructor.get_by_test_id("stTopNavSection").filter(has_text="Teach")).to_have_count(1)
+    (cookie,) = (one for one in instructor.context.cookies() if one.get("name") == COOKIE)
+    assert "Strict" == cookie.get("sameSite")  # RFC 6265bis: sent from pages of this site alone
+    assert cookie.get("value", "") not in instructor.url
     assert "token" not in instructor.url
     assert "passphrase" not in instructor.url
 

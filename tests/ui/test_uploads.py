@@ -16,6 +16,7 @@ from pathlib import Path
 
 import can
 import pytest
+from can.io.player import MESSAGE_READERS
 
 from sim.bench.bench import Bench
 from sim.link.log_car import table_rows
@@ -45,6 +46,12 @@ def test_only_photos_may_be_as_large_as_the_server_takes() -> None:
     }
     assert ["PHOTO"] == told.pop("case_told.py")
     assert {"FILE"} == {size for sizes in told.values() for size in sizes}
+
+
+def test_no_log_that_is_packed_or_a_database_is_taken_from_a_browser() -> None:
+    """Of the formats that PyPI python-can reads those that are text: others can be made to have no end."""
+    assert {".asc", ".csv", ".log", ".trc"} == {f".{ending}" for ending in LOG_FORMATS} & {*MESSAGE_READERS}
+    assert {"blf", "db", "gz", "mf4"}.isdisjoint(LOG_FORMATS)
 
 
 def refused(read: Callable[[], object]) -> str:
