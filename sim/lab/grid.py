@@ -12,7 +12,8 @@
     Path("grid.html").write_text(grid_html(grid))
 
 An edit may be a fault, a repair of a fault that is given to all, or a theory about how the car was built.
-All 2^n combinations are run, so nothing is assumed about how edits work together.
+All 2^n combinations are run, so nothing is assumed about how edits work together; those that leave the same
+car (`sim.lab.equal_cars`) are run once.
 
 Not modeled: edits in several degrees (make one choice of each degree); more than 10 edits.
 """
@@ -22,12 +23,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import filterfalse
 
+from sim.lab.equal_cars import CarContent, EqualCars
 from sim.lab.factorial import Effect, effects
 from sim.lab.implicants import SymptomCauses, causes
 from sim.lab.run import Trial, sentences
 from sim.lab.sight import Account
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
+from sim.vehicle.car import Car
+from sim.vehicle.edits import is_theory
 from sim.vehicle.problems import EditProblem, Problem
 from sim.vehicle.reading import car_from_text
 
@@ -248,9 +253,24 @@ def run_grid(
         at_once = [text for one in there if one.before is None for text in one.sentences]
         plan = tuple(action for _, action in planned(actions, there))
         trials.append(Trial(vehicle, sentences([*given, *at_once], car), plan, seed))
-    _refuse_what_never_works(workshop.run([trials[0], trials[-1]], stop=stop))
-    accounts = workshop.run(trials, progress=progress, stop=stop)
-    return Grid(named, tuple(actions), tuple(given), tuple(accounts))
+    first_of = _equal_trials(car, trials)
+    _refuse_what_never_works(workshop.run([trials[0], trials[first_of[-1]]], stop=stop))
+    # cars that differ by theories only come one after another: what is solved of one is there for the next
+    to_run = sorted(set(first_of), key=lambda number: [*filterfalse(is_theory, trials[number].given)])
+    made = workshop.run([trials[number] for number in to_run], progress=progress, stop=stop)
+    accounts = dict(zip(to_run, made, strict=True))
+    return Grid(named, tuple(actions), tuple(given), tuple(accounts[number] for number in first_of))
+
+
+def _equal_trials(car: Car, trials: Sequence[Trial]) -> list[int]:
+    """For each row the first row whose run is the same, because the car and the actions are."""
+    equal = EqualCars(car, {action for trial in trials for action in trial.actions})
+    firsts: dict[tuple[CarContent, tuple[str, ...]], int] = {}
+    found = []
+    for number, trial in enumerate(trials):
+        content = equal.content(trial.given)
+        found.append(number if content is None else firsts.setdefault((content, trial.actions), number))
+    return found
 
 
 def _named(choice: str | Choice) -> Choice:
