@@ -1,6 +1,6 @@
 """Date and odometer in the head of a scan report, as they are written there.
 
-Not modelled: which of two figures is the day (03/04/2026 is kept as it is); engine hours.
+Not modeled: which of two figures is the day (03/04/2026 is kept as it is); engine hours.
 """
 
 from __future__ import annotations

@@ -26,6 +26,7 @@ from sim.link.log_import import (
 )
 from sim.vehicle.addresses import FIRST_DIAGNOSTIC_ID
 from sim.vehicle.description_base import MOST_MODULES, NAME, Bitrate
+from sim.vehicle.identifiers import HIGHEST_11_BIT, shown_id
 from sim.vehicle.problems import Problem
 from sim.vehicle.quick_car import MOST_BUSES, NO_MODULE, TableRow
 
@@ -42,7 +43,7 @@ class _Sender:
     name: str
     bus: str
     sends: list[LoggedIdentifier] = field(default_factory=list)
-    hears: list[tuple[_Sender, int]] = field(default_factory=list)
+    hears: list[tuple[_Sender, LoggedIdentifier]] = field(default_factory=list)
 
     @property
     def code(self) -> str:
@@ -57,13 +58,14 @@ def vehicle_file(log: Sequence[LogContents], bitrate_bps: int = 500_000) -> str:
     if bitrate_bps not in BITRATES:
         raise Problem(f"a bus has no bit rate of {bitrate_bps} bit/s; choose {', '.join(map(str, BITRATES))}")
     buses = list(dict.fromkeys(one.bus for one in senders))
+    fast = {_bus_names(log)[one.channel] for one in log if one.fd}
     fed = [one.name for one in senders] + [GATEWAY] * (len(buses) > 1)
     return "\n".join(
         [
             *_head(log, comes_from),
             f"car: {json.dumps(f'Imported from {log[0].name}'[:120], ensure_ascii=False)}",
             "buses:",
-            *(f"  {bus}: {{bitrate_bps: {bitrate_bps}, line: [{_line(bus, senders)}]}}" for bus in buses),
+            *(_bus(bus, bitrate_bps, _line(bus, senders), bus in fast) for bus in buses),
             "fuses:",
             *(f"  F{number}: {{rating_a: 10, feeds: {name}}}" for number, name in enumerate(fed, 1)),
             f"  F{len(fed) + 1}: {{rating_a: 10, feeds: DLC}}",
@@ -73,6 +75,11 @@ def vehicle_file(log: Sequence[LogContents], bitrate_bps: int = 500_000) -> str:
             "",
         ]
     )
+
+
+def _bus(name: str, bitrate_bps: int, line: str, is_fast: bool) -> str:
+    fast = ", fd: {}" if is_fast else ""
+    return f"  {name}: {{bitrate_bps: {bitrate_bps}{fast}, line: [{line}]}}"
 
 
 def table_rows(log: Sequence[LogContents]) -> list[TableRow]:
@@ -98,7 +105,10 @@ def _senders(log: Sequence[LogContents], comes_from: _From) -> list[_Sender]:
     own = _own_messages(log, comes_from)
     total = sum(map(len, own.values()))
     if not total:
-        raise Problem(f"{log[0].name} holds no identifier below {FIRST_DIAGNOSTIC_ID:X} with three frames")
+        raise Problem(
+            f"{log[0].name} holds no identifier below {FIRST_DIAGNOSTIC_ID:X} with three frames"
+            ", and none of 29 bits"
+        )
     room = MOST_MODULES if len(log) == 1 else MOST_MODULES - 1 - len(log)
     names = _bus_names(log)
     senders: list[_Sender] = []
@@ -127,10 +137,10 @@ def _own_messages(log: Sequence[LogContents], comes_from: _From) -> dict[str, li
 
 
 def _listen(senders: Sequence[_Sender], comes_from: _From, names: dict[str, str]) -> None:
-    by_message = {message.can_id: one for one in senders for message in one.sends}
+    by_message = {message.can_id: (one, message) for one in senders for message in one.sends}
     for can_id, channel in sorted(comes_from):
         first = next(one for one in senders if one.bus == names[channel])
-        first.hears.append((by_message[can_id], can_id))
+        first.hears.append(by_message[can_id])
 
 
 def _bus_names(log: Sequence[LogContents]) -> dict[str, str]:
@@ -146,7 +156,7 @@ def _bus_names(log: Sequence[LogContents]) -> dict[str, str]:
 
 
 def _sentence(message: LoggedIdentifier) -> str:
-    return f"{message.can_id:03X} every {_period_ms(message):g} ms {message.length} bytes"
+    return f"{message.shown} every {_period_ms(message):g} ms {message.length} bytes"
 
 
 def _line(bus: str, senders: Sequence[_Sender]) -> str:
@@ -170,16 +180,26 @@ def _head(log: Sequence[LogContents], comes_from: _From) -> Iterator[str]:
     for bus in log:
         where = f" on {bus.channel}" if len(log) > 1 else ""
         taken = {one.can_id for one in bus.periodic()}
-        left_out = [f"{one.can_id:03X}" for one in bus.identifiers if one.can_id not in taken]
+        left_out = [one.shown for one in bus.identifiers if one.can_id not in taken]
         if left_out:
             listed = " ".join(left_out)
             yield f"# Left out{where}, diagnosis or fewer than {FEWEST_FRAMES} frames: {listed}"
         own = {one.can_id for one in _own_messages(log, comes_from)[bus.channel]}
         twice = sorted(one for one in taken - own if (one, bus.channel) not in comes_from)
         if twice:
-            listed = " ".join(f"{one:03X}" for one in twice)
+            listed = " ".join(map(shown_id, twice))
             yield f"# Left out{where}, on an earlier bus with other bytes: {listed}"
-        for number, kind in ((bus.extended, "with 29-bit identifiers"), (bus.other_kinds, "of another kind")):
+        if bus.fd:
+            yield f"# {bus.fd} frames{where} are of CAN FD. The fast bit rate is in no log: it is a guess."
+        if bus.fd and bus.classical:
+            yield f"# {bus.classical} frames{where} are classical ones; here all modules of it send CAN FD."
+        if any(one.can_id > HIGHEST_11_BIT for one in bus.periodic()):
+            yield f"# Identifiers{where} have 29 bits. If it is SAE J1939: 'protocol: j1939', 'pgn' for 'id'."
+        kinds = (
+            (bus.short_extended, "with a 29-bit identifier up to 7FF"),
+            (bus.other_kinds, "of another kind"),
+        )
+        for number, kind in kinds:
             if number:
                 yield f"# Left out{where}: {number} {'frame' if number == 1 else 'frames'} {kind}."
 
@@ -191,10 +211,10 @@ def _passed_on(log: Sequence[LogContents], comes_from: _From) -> Iterator[str]:
     yield f"# {GATEWAY} passes on what comes on a second bus with the same bytes, shortly after:"
     for source, channel in sorted({(source, channel) for (_, channel), source in comes_from.items()}):
         passed = sorted(one for (one, to), of in comes_from.items() if (to, of) == (channel, source))
-        yield f"#   from {source} to {channel}: {' '.join(f'{one:03X}' for one in passed)}"
+        yield f"#   from {source} to {channel}: {' '.join(map(shown_id, passed))}"
     constant = {one.can_id for bus in log for one in bus.periodic() if not one.changes}
     if by_chance := sorted({can_id for can_id, _ in comes_from} & constant):
-        listed = " ".join(f"{one:03X}" for one in by_chance)
+        listed = " ".join(map(shown_id, by_chance))
         yield f"#   It may be chance, or the other way round, where the bytes never change: {listed}"
     yield "# Who wants them is a guess: the first module of the other bus hears them."
 
@@ -207,12 +227,12 @@ def _module(sender: _Sender) -> Iterator[str]:
     yield "    sends:" if sender.sends else "    sends: {}"
     for message in sender.sends:
         period = f"period_ms: {_period_ms(message):g}"
-        fields = f"id: 0x{message.can_id:03X}, {period}, length: {message.length}"
-        yield f"      m{message.can_id:03X}: {{{fields}}}{message.note}"
+        fields = f"id: 0x{message.shown}, {period}, length: {message.length}"
+        yield f"      m{message.shown}: {{{fields}}}{message.note}"
     if sender.hears:
         yield "    hears:"
-    for other, can_id in sender.hears:
-        yield f"      - {{from: {other.name}, message: m{can_id:03X}, code: {other.code}}}"
+    for other, message in sender.hears:
+        yield f"      - {{from: {other.name}, message: m{message.shown}, code: {other.code}}}"
 
 
 def _shares(messages: Sequence[LoggedIdentifier], most: int) -> list[list[LoggedIdentifier]]:

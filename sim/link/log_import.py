@@ -3,8 +3,12 @@
 Any format that python-can reads will do. A bus is a channel of the log. An identifier that comes with the
 same bytes on a second bus, shortly after, has been passed on by a gateway (`forwarded`).
 
-Not modeled: 29-bit identifiers, parameter groups of SAE J1939, and CAN FD frames (all are counted);
-signals inside a message; messages that are sent on events only (listed, without a sender).
+Identifiers of 29 bits and frames of CAN FD with their sizes are kept; a bus with a frame of CAN FD is such a
+bus.
+
+Not modeled: 29-bit identifiers up to 7FF, error and remote frames (all are counted); parameter groups of SAE
+J1939, which are plain 29-bit identifiers here; which frames of a bus of CAN FD are classical (they are
+counted); signals inside a message; messages that are sent on events only (listed, without a sender).
 """
 
 from __future__ import annotations
@@ -23,6 +27,7 @@ from zlib import crc32
 import can
 
 from sim.vehicle.addresses import FIRST_DIAGNOSTIC_ID
+from sim.vehicle.identifiers import HIGHEST_11_BIT, is_long_diagnosis, shown_id
 from sim.vehicle.problems import Problem, did_you_mean
 
 SHORTEST_PERIOD_MS, LONGEST_PERIOD_MS = 5, 60_000  # limits of a vehicle file
@@ -69,6 +74,18 @@ class LoggedIdentifier:
         return float(usual_ms) if near else round(exact_ms, 1)
 
     @property
+    def is_message(self) -> bool:
+        """Is it none that carries diagnosis?"""
+        if self.can_id > HIGHEST_11_BIT:
+            return not is_long_diagnosis(self.can_id)
+        return self.can_id < FIRST_DIAGNOSTIC_ID
+
+    @property
+    def shown(self) -> str:
+        """It in hexadecimal digits, three or eight."""
+        return shown_id(self.can_id)
+
+    @property
     def changes(self) -> bool:
         """Do its bytes ever change?"""
         return len(set(self.checksums)) > 1
@@ -92,19 +109,22 @@ class LoggedIdentifier:
 
 @dataclass(slots=True)
 class LogContents:
-    """What a log holds of one bus: identifiers in order, and how many frames a vehicle file cannot hold."""
+    """What a log holds of one bus: identifiers in order, and how many frames a vehicle file cannot hold.
+
+    `fd`, `classical`: how many frames of the identifiers are of CAN FD, and how many are not.
+    """
 
     name: str
     channel: str
     identifiers: list[LoggedIdentifier]
-    extended: int
+    short_extended: int
     other_kinds: int
+    fd: int
+    classical: int
 
     def periodic(self) -> list[LoggedIdentifier]:
         """The identifiers that become messages."""
-        return [
-            one for one in self.identifiers if one.can_id < FIRST_DIAGNOSTIC_ID and one.period_ms is not None
-        ]
+        return [one for one in self.identifiers if one.is_message and one.period_ms is not None]
 
 
 def read_log(path: Path, channel: str | None = None) -> tuple[LogContents, ...]:
@@ -114,13 +134,14 @@ def read_log(path: Path, channel: str | None = None) -> tuple[LogContents, ...]:
     for message in _messages(path):
         where = "" if message.channel is None else str(message.channel)
         identifiers = found.setdefault(where, {})
-        skipped = counts.setdefault(where, [0, 0])
-        if message.is_error_frame or message.is_remote_frame or message.is_fd:
-            skipped[1] += 1
-        elif message.is_extended_id:
-            skipped[0] += 1
+        counted = counts.setdefault(where, [0, 0, 0, 0])
+        can_id = message.arbitration_id
+        if message.is_error_frame or message.is_remote_frame:
+            counted[1] += 1
+        elif message.is_extended_id and can_id <= HIGHEST_11_BIT:
+            counted[0] += 1
         else:
-            can_id = message.arbitration_id
+            counted[2 if message.is_fd else 3] += 1
             (identifiers.get(can_id) or identifiers.setdefault(can_id, LoggedIdentifier(can_id))).take(
                 message
             )

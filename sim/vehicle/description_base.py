@@ -16,6 +16,8 @@ from pydantic import (
     field_validator,
 )
 
+from sim.vehicle.identifiers import HIGHEST_11_BIT, HIGHEST_29_BIT, is_long_diagnosis
+
 
 def _written_as(pattern: str, what: str) -> AfterValidator:
     def check(text: str) -> str:
@@ -35,6 +37,8 @@ Name = Annotated[
 ]
 CanId = Annotated[int, Field(ge=0, le=0x7FF)]
 MessageId = Annotated[int, Field(ge=0), AfterValidator(lambda can_id: _below_diagnosis(can_id))]
+# of a message: 11 bits below the identifiers of diagnosis, or 29 bits
+AnyMessageId = Annotated[int, Field(ge=0), AfterValidator(lambda can_id: _of_a_message(can_id))]
 Bitrate = Literal[125_000, 250_000, 500_000, 1_000_000]
 LinBitrate = Literal[2_400, 9_600, 19_200]  # usual rates up to the 20 kbit/s of ISO 17987 (from memory)
 # A wire of no length or no resistance has no place in a network that is solved by numbers.
@@ -62,6 +66,16 @@ Listed = Annotated[tuple[str, ...], BeforeValidator(listed, json_schema_input_ty
 def _below_diagnosis(can_id: int) -> int:
     if can_id >= 0x700:
         raise ValueError("a message's identifier is at most 0x6FF: those above carry diagnosis")
+    return can_id
+
+
+def _of_a_message(can_id: int) -> int:
+    if can_id <= HIGHEST_11_BIT:
+        return _below_diagnosis(can_id)
+    if can_id > HIGHEST_29_BIT:
+        raise ValueError("a message's identifier has 29 bits at most, 0x1FFFFFFF")
+    if is_long_diagnosis(can_id):
+        raise ValueError("identifiers 0x18DA0000 to 0x18DBFFFF carry diagnosis (ISO 15765-4)")
     return can_id
 
 

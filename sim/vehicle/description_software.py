@@ -7,7 +7,17 @@ from typing import Annotated, Any, Literal
 from pydantic import AliasChoices, BeforeValidator, Field
 
 from sim.vehicle.conditions import ALWAYS, Condition, PowerMode, SignalValue
-from sim.vehicle.description_base import CanId, DtcText, Listed, MessageId, Name, Ohms, Part, listed
+from sim.vehicle.description_base import (
+    AnyMessageId,
+    CanId,
+    DtcText,
+    Listed,
+    MessageId,
+    Name,
+    Ohms,
+    Part,
+    listed,
+)
 from sim.vehicle.j1939 import HIGHEST_ADDRESS, Lamp
 
 
@@ -15,10 +25,11 @@ class Message(Part):
     """A periodic message of a module, on CAN or in a slot of a LIN schedule, which then gives its period.
 
     length: above 8 only as one of the sizes of CAN FD, and only on buses that have it.
+    id: above 7FF it has 29 bits.
     pgn, priority: of a message on a bus of SAE J1939, which has no `id` of its own.
     """
 
-    id: MessageId | None = None
+    id: AnyMessageId | None = None
     pgn: int | None = Field(None, ge=0, le=0x1FFFF)  # default: the next free one of 65280 to 65535
     priority: int = Field(6, ge=0, le=7)  # usual for information (SAE J1939-21, second-hand)
     period_ms: float = Field(100, ge=5, le=60_000)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from sim.vehicle.description import Vehicle
 from sim.vehicle.description_software import J1939Code, Message
+from sim.vehicle.identifiers import HIGHEST_11_BIT
 from sim.vehicle.j1939 import (
     ADDRESSES,
     FIRST_ADDRESS_SPN,
@@ -97,6 +98,9 @@ class MessageIdentifiers:
         if message.pgn is not None and (module not in self._claims or message.id is not None):
             why = "has an 11-bit id, too" if message.id is not None else f"{module} is on no bus of SAE J1939"
             raise Problem(f"a message with a parameter group: {module}.{name} {why}", path)
+        if module in self._claims and message.id is not None and message.id > HIGHEST_11_BIT:
+            path = ("modules", module, "sends", name, "id")
+            raise Problem("on a bus of SAE J1939 29 bits follow from 'pgn' and 'priority'", path)
         if module not in self._claims or message.id is not None:
             return None
         pgn = message.pgn if message.pgn is not None else next(self._free, None)

@@ -14,6 +14,7 @@ from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Vehicle
 from sim.vehicle.description_high_voltage import HighVoltage
 from sim.vehicle.description_software import J1939Code, Message, Module, Monitor, StartStop
+from sim.vehicle.identifiers import HIGHEST_11_BIT
 from sim.vehicle.j1939_addresses import MessageIdentifiers, claims_of
 from sim.vehicle.lin import HIGHEST_ID, MOST_DATA_BYTES, longest_frame_s
 from sim.vehicle.problems import Path, Problem, did_you_mean, unknown
@@ -149,7 +150,10 @@ class Messages:
             if message.id is None and not free:
                 raise Problem("no identifier from 200 to 6FF is left for this message", ("modules", module))
             can_id = free.pop() if message.id is None else message.id
-            yield Sent(f"{module}.{name}", module, can_id, period_s, offset_s, message.length, signals)
+            is_long = can_id > HIGHEST_11_BIT
+            yield Sent(
+                f"{module}.{name}", module, can_id, period_s, offset_s, message.length, signals, is_long
+            )  # fmt: skip
 
     def _taken_ids(self, listed: list[tuple[str, str, Message]]) -> dict[int, str]:
         """The identifiers that the description gives, and what has each; what is sent is checked."""

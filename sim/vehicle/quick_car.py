@@ -40,8 +40,9 @@ KEY_PIN = "key"
 NAME_WORDS: Final = "a name is a letter, then up to 39 letters, digits, _, + or -"
 _FUSE: Final = re.compile(rf"({NAME})(?:\s+(\d{{1,3}}(?:\.\d+)?)\s*A?)?(?:\s+in\s+(?:the\s+)?(\S.*))?")
 _MESSAGE: Final = re.compile(
-    r"(?:0[xX])?([0-9A-Fa-f]{1,3})(?:\s+every\s+(\d{1,6}(?:\.\d+)?)\s*ms)?(?:\s+(\d)\s+bytes?)?"
+    r"(?:0[xX])?([0-9A-Fa-f]{1,8})(?:\s+every\s+(\d{1,6}(?:\.\d+)?)\s*ms)?(?:\s+(\d{1,2})\s+bytes?)?"
 )
+_LENGTH: Final = re.compile(r", length: (\d+)")
 _MEANS_SOMETHING_ELSE: Final = {"true", "false", "null", "yes", "no", "on", "off", "y", "n"}  # in YAML
 
 # what each cell is called in the table
@@ -196,6 +197,12 @@ class _Table:
             mates.append(unit)
         return fuses
 
+    def _fast(self) -> set[str]:
+        """The buses that need CAN FD: those of who sends more than 8 bytes, and of who listens to them."""
+        senders = {unit.name for unit in self.units if any(map(_is_long, unit.sends))}
+        meet = [one for one in self.units if one.name in senders or senders & set(one.hears or ())]
+        return {bus for unit in meet for bus in unit.buses}
+
     # -- the file --------------------------------------------------------------------------------------------
 
     def lines(self, title: str, bitrates: Mapping[str, int]) -> Iterator[str]:
@@ -206,7 +213,8 @@ class _Table:
         yield "buses:"
         for bus in self.buses:
             rate = f"bitrate_bps: {bitrates.get(bus, USUAL_BPS)}"
-            yield f"  {_plain(bus)}: {{{rate}, line: [{', '.join(self._line(bus))}]}}"
+            fast = ", fd: {}" if bus in self._fast() else ""
+            yield f"  {_plain(bus)}: {{{rate}{fast}, line: [{', '.join(self._line(bus))}]}}"
         yield from _parts(
             "grounds", dict.fromkeys(unit.ground or self._default_ground for unit in self.units)
         )
@@ -446,6 +454,11 @@ def _messages(text: str, number: int) -> Iterator[str]:
         every = f", period_ms: {float(period):g}" if period else ""
         long = f", length: {length}" if length else ""
         yield f"m{can_id:03X}: {{id: 0x{can_id:03X}{every}{long}}}"
+
+
+def _is_long(message: str) -> bool:
+    found = _LENGTH.search(message)
+    return found is not None and int(found[1]) > 8
 
 
 def _short(text: str) -> str:

@@ -205,11 +205,12 @@ def test_a_copy_of_the_truck_goes_on_alike() -> None:
         (("{sends: {a: {pgn: 61184, id: 5}}}", "{}"), "has an 11-bit id, too"),
         (("{sends: {a: {pgn: 61185}}}", "{}"), "group 61185 is addressed (PDU1): its last byte must be 0"),
         (("{sends: {a: {pgn: 65000}, b: {pgn: 65000}}}", "{}"), "group 65000 is already sent by ECM.a"),
+        (("{sends: {a: {id: 0x18FF1234}}}", "{}"), "29 bits follow from 'pgn' and 'priority'"),
         (("{j1939: {address: 254}}", "{}"), "'address' is at most 253"),
     ],
 )
 def test_what_cannot_be_is_one_clear_error(modules: tuple[str, str], said: str) -> None:
-    """An address twice, a group beside an 11-bit id, an impossible group, one twice, address 254."""
+    """An address twice, a group beside an 11-bit id, an impossible group, one twice, 29 bits, address 254."""
     with pytest.raises(FileProblem, match="line") as refused:
         car_from_text(SMALL % modules)
     assert said in str(refused.value)

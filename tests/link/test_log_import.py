@@ -119,13 +119,44 @@ def test_what_a_vehicle_file_cannot_hold_is_counted(tmp_path: Path) -> None:
         *periodic(0x7E8, 0.1, 10),
         *periodic(0x300, 0.1, 2),
         frame(101, 0x18DAF110, is_extended_id=True),
+        frame(101.5, 0x123, is_extended_id=True),
         frame(102, 0x201, b"", is_remote_frame=True),
     ]
     text = vehicle_file(read_log(write_log(tmp_path / "a.log", log)))
-    assert "# Left out, diagnosis or fewer than 3 frames: 300 7E8\n" in text
-    assert "# Left out: 1 frame with 29-bit identifiers.\n# Left out: 1 frame of another kind.\n" in text
+    assert "# Left out, diagnosis or fewer than 3 frames: 300 7E8 18DAF110\n" in text
+    assert "# Left out: 1 frame with a 29-bit identifier up to 7FF.\n" in text
+    assert "# Left out: 1 frame of another kind.\n" in text
     (tmp_path / "a.yaml").write_text(text)
     assert [0x200] == [one.can_id for one in read_car(tmp_path / "a.yaml").messages.sent.values()]
+
+
+def test_29_bits_and_the_sizes_of_can_fd_are_kept(tmp_path: Path) -> None:
+    """A car of such a log sends them again, with their periods; so does one that began as a table."""
+    kinds = {0x18FF1234: (8, False), 0x0CF00400: (8, False), 0x1A0: (48, True), 0x18FF5678: (64, True)}
+    log = [
+        frame(100 + number * 0.1, can_id, bytes([number]) * length, is_extended_id=can_id > 0x7FF, is_fd=fd)
+        for can_id, (length, fd) in kinds.items()
+        for number in range(20)
+    ]
+    path = write_log(tmp_path / "a.log", log)
+    text = vehicle_file(read_log(path))
+    assert "# 40 frames are of CAN FD." in text
+    assert "# 40 frames are classical ones; here all modules of it send CAN FD." in text
+    assert "If it is SAE J1939" in text
+    sizes = {can_id: length for can_id, (length, _) in kinds.items()}
+    for car in (car_from_text(text), car_from_text(file_of_table(table_rows(read_log(path)), "Mine"))):
+        assert sizes == {one.can_id: one.length for one in car.messages.sent.values()}
+        assert [one > 0x7FF for one in sizes] == [
+            next(sent.extended for sent in car.messages.sent.values() if sent.can_id == one) for one in sizes
+        ]
+    bench = Bench(car_from_text(text))
+    bench.do("wait 2 s")
+    with Recording(bench.live, tmp_path / "again.log"):
+        bench.do("wait 2 s")
+    (again,) = read_log(tmp_path / "again.log")
+    assert {(can_id, 100.0, length) for can_id, length in sizes.items()} == {
+        (one.can_id, one.period_ms, one.length) for one in again.identifiers
+    }
 
 
 def test_more_identifiers_than_a_car_has_modules(tmp_path: Path) -> None:

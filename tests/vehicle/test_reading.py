@@ -204,6 +204,18 @@ LIMITS = [
     ),
     (
         "TCM: {hears:",
+        "TCM: {sends: {status: {id: 0x18DA10F1}}, hears:",
+        "line 22, modules > TCM > sends > status > id: identifiers 0x18DA0000 to 0x18DBFFFF carry diagnosis "
+        "(ISO 15765-4) (here: 0x18DA10F1)",
+    ),
+    (
+        "TCM: {hears:",
+        "TCM: {sends: {status: {id: 0x20000000}}, hears:",
+        "line 22, modules > TCM > sends > status > id: a message's identifier has 29 bits at most, "
+        "0x1FFFFFFF (here: 0x20000000)",
+    ),
+    (
+        "TCM: {hears:",
         "TCM: {address: 0x7E8, hears:",
         "line 22, modules > TCM > address: address 0x7E8 is no request identifier (700 to 7F7, "
         "last hex digit 0 to 7)",
