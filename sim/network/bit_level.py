@@ -2,6 +2,14 @@
 
 That is errors, error flags, collisions, channels that read different things, bus-off and recovery. It ends
 when all controllers are idle.
+
+What becomes of a bus with one node of twice the bit rate follows from the rules of `controller.py` alone.
+While it is error active, it and the others flag each other's frames. Once it is error passive it still reads
+the end of its own error frame into some frames of others, and answers with overload flags, which are dominant
+in any state: senders of such frames go bus-off, again after each recovery, the others do not. When it sends
+and the others are passive, too, no node acknowledges, which it does not count: it repeats without end, in
+gaps too short for others to send in. Then all stay error passive and none goes bus-off; a node in bus-off is
+back after its software's pause (`interface.Recovery`) and 128 gaps. Sums: `test_fault_confinement.py`.
 """
 
 from __future__ import annotations

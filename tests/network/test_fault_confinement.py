@@ -5,6 +5,8 @@ to 12 (those of CAN 2.0 and ISO 11898-1); error and overload frames its sections
 bits from the start.
 """
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -367,6 +369,56 @@ def test_overload_is_not_counted():
     run(a, b, disturber=Disturber(55))
     assert [0, 56 + 6 + 8 + 3] == a.times("starts")
     assert ((0, 0), (0, 0)) == (a.errors, b.errors)
+
+
+def test_a_passive_node_of_twice_the_bit_rate_ruins_the_same_frames_again_and_again():
+    """Three dominant bits end its passive flag, four recessive ones its delimiter, and it answers the next.
+
+    That one is in its intermission: it answers with an overload flag, which is dominant in any state (section
+    3.2.4; only error flags have a passive form), for three bits of the others. So a sender goes bus-off whose
+    frame has that place, before recessive bits; a frame without it gets through at once.
+    """
+
+    def sent_with(data):
+        sender, fast = Node("a", Frame(0x100, data), bit_ns=2 * BIT_NS), Node("w", rec=255)
+        run(sender, fast, Node("c", bit_ns=2 * BIT_NS), until=6000)
+        return sender, fast
+
+    bits = "".join(map(str, wire_bits(Frame(0x100, b"\x2c"))))
+    end = bits.index("0001111001") + 10
+    ruined, _ = sent_with(b"\x2c")
+    assert (2 * end, (8, 0)) == ruined.log[2]  # times are in bits of the fast one
+    assert 32 == len(ruined.times("starts"))
+    assert "bus-off" == ruined.counters.state
+    through, fast = sent_with(b"\x14")
+    assert ([0.0], (0, 0)) == (through.times("starts"), through.errors)
+    assert ("error passive", 0) == (fast.counters.state, fast.counters.transmit)
+
+
+def test_a_passive_sender_of_twice_the_bit_rate_keeps_the_others_from_sending():
+    """It repeats without end, never bus-off, in gaps too short for others; bus-off ends 128 gaps later.
+
+    Not acknowledged, a passive sender counts nothing (rule 3, exception 1). From its last bit on the line is
+    recessive for delimiter 1, slot 1, flag 6, delimiter 8, intermission 3 and suspended transmission 8: 27 of
+    its bits, 13.5 of the others. These need 17 to send (flag 6, delimiter 8, intermission 3), and 11 for one
+    of the 128 sequences of rule 12. In the middle of their delimiter's last bit its next start of frame makes
+    them send overload flags; to these it loses arbitration, which is no error, and it tries once more.
+    """
+    fast = Node("w", SPEED, rec=255)
+    waits, off = Node("b", bit_ns=2 * BIT_NS, rec=255), Node("c", bit_ns=2 * BIT_NS, tec=256)
+    line = run(fast, waits, off, until=60)
+    waits.frames.append(Frame(0x001))
+    line.recover("c", 60 * BIT_NS)
+    go_on(line, 20_000)
+    back = off.times((0, 0))[0]
+    starts = [start for start in fast.times("starts") if start <= back]
+    whole = starts[::2]  # every other attempt ends in the arbitration
+    assert 1 + 1 + 6 + 8 + 3 + 8 == whole[0] + starts[1] - CRC_DELIMITER
+    assert {96, 97} >= {after - before for before, after in pairwise(whole)}
+    assert ("error passive", (0, 255)) == (fast.counters.state, fast.errors)
+    assert ("error passive", (0, 255)) == (waits.counters.state, waits.errors)
+    assert [] == waits.times("starts")
+    assert 128 == sum(start >= 60 for start in whole)
 
 
 @pytest.mark.parametrize("cause", ["overload", "error"])
