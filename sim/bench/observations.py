@@ -10,8 +10,8 @@
     measure amps F12                          in place of a fuse, at a battery clamp, in series with a pin
     measure clamp amps BAT.NEG                a clamp meter around the wire there; nothing is opened
     load F12.2 to G1 with 21 W lamp           a lamp between two terminals, and what it does to the voltage
-    measure volts F12.2 to SP.F12 while 21 W lamp at SP.F12 to G1
-    scope DLC.6 to DLC.4 and DLC.14 to DLC.4 for 2 ms
+    measure volts F12.2 to SP.F12 while 21 W lamp at SP.F12 to G1   the same while a lamp loads it
+    scope DLC.6 to DLC.4 and DLC.14 to DLC.4 for 2 ms     one or two channels over time
     look ECM.C1                               a connector, fuse, relay, ground, lead or place of the harness
 
 A sentence that probes may end in `by back-probing`, `by front-probing`, `by piercing` or `by breakout lead`;

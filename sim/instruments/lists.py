@@ -125,7 +125,7 @@ def locations(claim: Claim) -> tuple[ListEntry, ...]:
         *(ListEntry(n, p.title, p.location) for n, p in wired.inline.items()),
         *(ListEntry(n, p.title or "sensor", p.location) for n, p in wired.sensors.items()),
         *(ListEntry(n, p.title or "orange connector", p.location) for n, p in orange.items()),
-        ListEntry("DLC", "diagnostic link connector", wired.dlc.location),
+        ListEntry("DLC", "data link connector", wired.dlc.location),
     ]
     return tuple(sorted(places, key=lambda place: place.name))
 
@@ -140,7 +140,7 @@ def face(claim: Claim, connector: str) -> Face:
     if connector not in claim.car.connectors:
         raise EditProblem(unknown("connector", connector, claim.car.connectors))
     plug = claim.car.connectors[connector]
-    title = {"dlc": "diagnostic link connector", "battery": "battery clamp"}.get(plug.kind, "")
+    title = {"dlc": "data link connector", "battery": "battery clamp"}.get(plug.kind, "")
     if plug.kind == "module":
         spec = claim.vehicle.modules[plug.owner]
         title = module_title(plug.owner, spec.title, spec.role)

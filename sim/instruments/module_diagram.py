@@ -131,7 +131,7 @@ def face(service: ServiceInformation, connector: str, side: Side = "wire") -> st
     sheet.text(MARGIN, MARGIN + 10, f"{shown.id}  {shown.title}", 15, "start", bold=True)
     where = f"{shown.location or 'location not given'}; seen from the {side} side"
     sheet.text(MARGIN, MARGIN + 30, where, 12, "start", FAINT)
-    _table(sheet, shown, _cavities(sheet, shown, side, MARGIN + 48) + 40.0)
+    _table(service, sheet, shown, _cavities(sheet, shown, side, MARGIN + 48) + 40.0)
     return sheet.svg(f"Connector {connector}")
 
 
@@ -165,10 +165,14 @@ def _grid(shown: Face, side: Side) -> tuple[dict[int, FacePin], int, int, bool]:
     return dict(enumerate(shown.pins)), columns, (count + columns - 1) // columns, side == "mating"
 
 
-def _table(sheet: Sheet, shown: Face, y: float) -> None:
+def _ends(service: ServiceInformation, pin: FacePin) -> str:
+    return ", ".join(in_words(node, service.car) for node in pin.to)
+
+
+def _table(service: ServiceInformation, sheet: Sheet, shown: Face, y: float) -> None:
     """Write the pin table."""
     rows = [
-        (pin.cavity, pin.function, f"{pin.color} {pin.area_mm2:g}", pin.words, ", ".join(pin.to))
+        (pin.cavity, pin.function, f"{pin.color} {pin.area_mm2:g}", pin.words, _ends(service, pin))
         for pin in shown.pins
     ]
     widths = [

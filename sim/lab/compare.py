@@ -18,6 +18,10 @@ from sim.lab.sight import Sight, ThingKind
 READABLE = 0.02  # two readings closer than this share of the larger are taken as one; common practice
 DECIMAL = re.compile(r"(?<![\w.])-?\d+\.\d+(?= [munkM]?[VAΩ]\b)")  # a reading in the words of lamp or scope
 READABLE_LEAST = 0.02  # V, ohm, A
+READ_IN = {
+    "measure volts": "V", "measure minimum": "V", "measure maximum": "V", "load": "V", "measure ohms": "Ω",
+    "measure amps": "A", "measure clamp": "A", "measure frequency": "Hz", "measure duty": "%",
+}  # fmt: skip
 DOUBTFUL = "a reading that cannot be relied on"  # in place of one that is shown with a warning
 
 Key = TypeVar("Key", bound=Hashable)
@@ -38,7 +42,9 @@ class Miss:
     by: float | None = None
 
     def __str__(self) -> str:
-        off = f", off by {self.by:.3g} more than allowed" if self.by is not None else ""
+        off = (
+            "" if self.by is None else f", off by {with_unit(f'{self.by:.3g}', self.what)} more than allowed"
+        )
         return f"step {self.step}, {self.what}: seen {self.seen}, this story says {self.says}{off}"
 
 
@@ -131,13 +137,23 @@ def _held(last: Sight, one: CodeSeen) -> list[HeldCode]:
     return [held for held in sorted(last.codes) if held[0] == one.module and held[1].startswith(one.code)]
 
 
+def reading_unit(action: str) -> str:
+    """The unit of what a measurement reads; nothing for any other action."""
+    return next((unit for start, unit in READ_IN.items() if action.startswith(start)), "")
+
+
+def with_unit(figure: str, action: str) -> str:
+    """A figure that an action reads, with its unit."""
+    return f"{figure} {reading_unit(action)}".rstrip()
+
+
 def _compared_reading(seen: Evidence, last: Sight) -> Compared:
     says = last.display or "nothing was measured"
     if seen.reads == "floating":
         return Compared(last.action, FLOATING, says)
     assert isinstance(seen.reads, float)
     assert seen.within is not None
-    wanted = f"{seen.reads:g} ± {seen.within:g}"
+    wanted = with_unit(f"{seen.reads:g} ± {seen.within:g}", last.action)
     if last.reading is None:
         return Compared(last.action, wanted, says)
     off = abs(last.reading - seen.reads)

@@ -26,9 +26,10 @@ from dataclasses import dataclass
 from math import isfinite
 
 from sim.bench.action_words import sentence_of, words_of
-from sim.instruments.result import digits
+from sim.instruments.result import PREFIXES, digits
 from sim.lab.check_outcomes import Findings, outcomes_alike, shown_in_final_state, shown_in_runs
 from sim.lab.checks import Check, possible_checks
+from sim.lab.compare import reading_unit
 from sim.lab.odds import odds
 from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.sequential import MOST_ROLLOUTS, DiagnosticTest, Sequencing, cost_after
@@ -39,10 +40,6 @@ from sim.vehicle.car import Car
 from sim.vehicle.reading import car_from_text
 
 MOST_CAUSES = 50  # the likeliest are compared; the others weigh next to nothing
-READ_IN = {
-    "measure volts": "V", "measure minimum": "V", "measure maximum": "V", "load": "V", "measure ohms": "Ω",
-    "measure amps": "A", "measure clamp": "A",
-}  # fmt: skip
 HALF = 0.1  # this near to half and half a check is said to halve
 
 
@@ -241,10 +238,10 @@ def _words(seen: Findings, others: Sequence[Findings]) -> str:
 
 def _value(what: str, value: str | float | None) -> str:
     """What a check shows, a number as the meter would."""
-    unit = next((unit for start, unit in READ_IN.items() if what.startswith(start)), None)
-    return (
-        digits(value, unit) if unit and isinstance(value, float) and isfinite(value) else value_words(value)
-    )
+    unit = reading_unit(what)
+    if unit in PREFIXES and isinstance(value, float) and isfinite(value):
+        return digits(value, unit)
+    return value_words(value)
 
 
 def thing_words(action: str) -> str:

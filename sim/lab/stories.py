@@ -81,7 +81,9 @@ class CaseTable:
             (one.story, "; ".join(one.edits) or "as described", one.gives, str(one.first_miss or ""))
             for one in self.verdicts
         )
-        yield Section("Stories", (Rows(("story", "edits", "gives", "first goes wrong"), rows), self.words))
+        yield Section(
+            "Stories", (Rows(("story", "what is wrong", "explains", "first goes wrong"), rows), self.words)
+        )
         if self.separations:
             yield Section("One more experiment", tuple(separation_lines(self.separations)))
 

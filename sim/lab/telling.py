@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from sim.lab.case import Evidence
+from sim.lab.compare import with_unit
 from sim.lab.drive import operated
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
@@ -81,9 +82,12 @@ def _named(text: str) -> tuple[str, str]:
     raise Problem(f"'{text}' is nothing that can be seen{did_you_mean(text, [*PLAIN])}")
 
 
-def seen_in_short(seen: Evidence) -> str:
-    """What was seen, what is wrong first; modules that are in order are counted."""
-    words = seen_words(seen)
+def seen_in_short(seen: Evidence, action: str = "") -> str:
+    """What was seen, what is wrong first; modules that are in order are counted.
+
+    `action`: what was done last, which tells the unit of a reading.
+    """
+    words = [with_unit(one, action) if one.startswith("reads ") else one for one in seen_words(seen)]
     fine = {name for name in seen.answers if name not in {one.module for one in seen.codes}}
     clean = [one for one in words if one.endswith((" no codes", " answers"))]
     telling = [one for one in words if one not in clean]

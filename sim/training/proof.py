@@ -16,7 +16,8 @@ from itertools import islice
 from math import isinf
 
 from sim.lab.check_outcomes import found_in
-from sim.lab.compare import reliable
+from sim.lab.compare import reliable, with_unit
+from sim.lab.next_check import thing_words
 from sim.lab.sight import Sight
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt
@@ -131,16 +132,16 @@ def _good_car_at_work(exercise: Exercise) -> Attempt:
 def _differences(seen: Sight, whole: Sight) -> list[str]:
     found, usual = reliable([{**one.seat(), **found_in(one)} for one in (seen, whole)])
     return [
-        f"{name}: {_told(found.get(name))}, usually {_told(usual.get(name))}"
+        f"{thing_words(name)}: {_told(name, found.get(name))}, normally {_told(name, usual.get(name))}"
         for name in [*found, *(name for name in usual if name not in found)]
         if not _alike(found.get(name), usual.get(name))
     ]
 
 
-def _told(value: str | float | None) -> str:
+def _told(name: str, value: str | float | None) -> str:
     """As a meter would show it: no more than thousandths, and OL for what has no end."""
     if isinstance(value, float):
-        return "OL" if isinf(value) else f"{round(value, 3):g}"
+        return "OL" if isinf(value) else with_unit(f"{round(value, 3):g}", name)
     return "nothing" if value is None else value
 
 

@@ -254,7 +254,7 @@ class Inline(Part):
 
 
 class Dlc(Part):
-    """The diagnostic link connector (pin numbers of SAE J1962: 4 and 5 ground, 6 and 14 CAN, 16 battery)."""
+    """The data link connector (pin numbers of SAE J1962: 4 and 5 ground, 6 and 14 CAN, 16 battery)."""
 
     ground: str | None = None
     location: str = "under the dash"

@@ -1,6 +1,7 @@
 """Cases: what was seen against what stories give."""
 
 import textwrap
+from dataclasses import replace
 from html import unescape
 from pathlib import Path
 
@@ -139,10 +140,12 @@ def test_each_kind_of_observation(seen: Evidence, last: Sight, expected: list[tu
 
 
 def test_a_reading_that_is_off_tells_by_how_much() -> None:
-    """A miss of a reading holds the distance beyond its tolerance."""
-    found = misses(CaseStep(do=("measure",), seen=Evidence(reads=12.4, within=0.2)), [MEASURED])
+    """A miss of a reading holds the distance beyond its tolerance, and every figure has its unit."""
+    step = CaseStep(do=("measure",), seen=Evidence(reads=12.4, within=0.2))
+    found = misses(step, [replace(MEASURED, action="measure volts ECM.C1.1 to G2")])
     assert [0.3] == pytest.approx([one.by for one in found])
-    assert str(found[0]).endswith("off by 0.3 more than allowed")
+    told = "seen 12.4 ± 0.2 V, this story says 11.90 V, off by 0.3 V more than allowed"
+    assert str(found[0]).endswith(told)
 
 
 @pytest.mark.parametrize(

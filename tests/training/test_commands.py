@@ -42,8 +42,8 @@ def test_an_author_checks_an_exercise(capsys: pytest.CaptureFixture[str]) -> Non
     """`check-exercise` plays every fault's solution and tells how the car showed itself."""
     text = said(capsys, "check-exercise", "02-left-in-storage")
     assert "fault 3: found, repaired and proved in" in text
-    assert "TCM: silent, usually answers" in text
-    assert "measure volts F2.2 to G1: 0, usually 12.579" in text
+    assert "TCM: silent, normally answers" in text
+    assert "measure volts F2.2 to G1: 0 V, normally 12.579 V" in text
 
 
 def test_an_author_asks_what_else_it_could_be(capsys: pytest.CaptureFixture[str]) -> None:

@@ -143,6 +143,9 @@ def test_somebody_alone_gets_a_desk_and_begins_an_exercise_in_practice(records: 
     """Without a class one gets a desk of one's own, and exercises in practice."""
     app = press(opened(path="join"), "alone")
     assert "My jobs" == app.title[0].value
+    offered = [str(one.key).removeprefix("take ") for one in app.button if str(one.key).startswith("take ")]
+    first, later = (next(one for one in offered if one.startswith(number)) for number in ("63", "05"))
+    assert offered.index(first) < offered.index(later), "level I comes before level II, whatever its number"
     app = press(app, "take 02-left-in-storage")
     held = app.session_state["work"]
     assert held.work.attempt.practice

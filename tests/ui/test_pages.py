@@ -352,7 +352,8 @@ def test_what_is_supposed_is_not_done_on_the_way_as_well() -> None:
     app.selectbox(key="suppose_kind").select("in words").run()
     app.text_input(key="suppose_words").input("unplug ABS.C1").run()
     app = press(app, "suppose_add")
-    assert "wait 20 s → scan" in [one.value for one in app.caption]
+    assert "Wait 20 s, then scan all modules." in [one.value for one in app.caption]
+    assert "ABS.C1: unplugged" in [one.value for one in app.text]
     assert not app.button(key="suppose_play").disabled
 
 
@@ -362,5 +363,5 @@ def test_the_morning_in_the_bay_is_played_without_the_repairs_that_were_made() -
     held.bench.do_all(["wait 20 s", "unplug ECM.C1", "plug ABS.C1", "fit F2", "plug ECM.C1", "scan"])
     app = opened("what-if", held)
     told = [one.value for one in app.caption]
-    assert "wait 20 s → unplug ECM.C1 → plug ECM.C1 → scan" in told
-    assert any(one.endswith("are left out: plug ABS.C1, fit F2") for one in told)
+    assert "Wait 20 s, then unplug ECM.C1, then plug ECM.C1, then scan all modules." in told
+    assert any(one.endswith("are left out: Plug ABS.C1; Fit F2") for one in told)

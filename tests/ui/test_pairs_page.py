@@ -8,6 +8,7 @@ from sim.lab.workshop import Workshop
 from ui.state import lab_work
 from ui.views.pairs import MOST_EDITS, WORK
 
+from .drawn import has_drawn
 from .test_pages import held_of, opened, press
 
 
@@ -25,6 +26,7 @@ def test_a_pair_is_found_and_stands_in_the_bay(monkeypatch: pytest.MonkeyPatch) 
     assert [] == [error.message for error in app.exception]
     _, found = app.session_state[WORK].found
     assert any(one.value == f"**{len(found)} pairs**, the hardest first" for one in app.markdown)
+    assert has_drawn(app, "<td>F2: missing and F8: missing</td>")
     app.button(key="pairs_bay").click().run()  # and the bay would open, of which this test has none
     assert found[0].edits == app.session_state["held"].bench.given
 

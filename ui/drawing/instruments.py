@@ -83,7 +83,7 @@ def readings_table(readings: Iterable[NotedReading]) -> Markup:
 
 def expected_table(lines: Iterable[ExpectedReading]) -> Markup:
     """What a meter should show, with when and where the figure comes from; each can be picked."""
-    return _html("expected_table", lines)
+    return _html("expected_table", [(line, words_of(line.action)) for line in lines])
 
 
 def said(result: Result) -> Markup:

@@ -54,7 +54,8 @@ def listed(case: Case) -> None:
 def _words(step: CaseStep, car: Car) -> str:
     titles = {name: lamp.title for one in car.built.modules.values() for name, lamp in one.telltales.items()}
     seen = LAMP.sub(
-        lambda found: f"{titles.get(found[1]) or found[1]} lamp {found[2]}", seen_in_short(step.seen)
+        lambda found: f"{titles.get(found[1]) or found[1]} lamp {found[2]}",
+        seen_in_short(step.seen, step.do[-1] if step.do else ""),
     )
     note = f" ({step.note})" if step.note else ""
     pictures = f" [{len(step.photos)} photo{'s' if len(step.photos) > 1 else ''}]" if step.photos else ""

@@ -7,10 +7,10 @@ from functools import partial
 
 import streamlit as st
 
-from sim.lab.grid import Grid
+from sim.lab.grid import Grid, chosen
 from sim.lab.grid_report import grid_csv, grid_html, grid_json, grid_sections
 from sim.lab.report import DISCLAIMER, Section
-from sim.lab.suppositions import combinations, parts, rows, step_words
+from sim.lab.suppositions import combinations, rows, step_words
 from ui.drawing import sheet
 from ui.drawing.cause_pictures import MOST_COMBINATIONS, cause_diagram, matrix
 from ui.drawing.tables import section as section_html
@@ -31,12 +31,12 @@ def show(grid: Grid, given: tuple[str, ...]) -> None:
     st.caption(DISCLAIMER)
     if st.session_state.get("what_if_view") not in views:
         st.session_state.what_if_view = next(iter(views))
-    chosen = st.segmented_control(
+    view = st.segmented_control(
         "view", list(views), key="what_if_view", required=True, label_visibility="collapsed"
     )
-    assert chosen is not None  # one is required
+    assert view is not None  # one is required
     with st.container(key="what_if_found"):
-        views[chosen](grid)
+        views[view](grid)
     _exports(grid)
     _into_the_bay(grid, given)
 
@@ -107,8 +107,7 @@ def _everything_first(grid: Grid) -> list[int]:
 
 
 def _heading(grid: Grid, number: int) -> str:
-    inside = [text.removeprefix("theory ") for text in grid.there(number)]
-    return " + ".join(inside) or "none of these"
+    return " + ".join(grid.there(number)) or "none of these"
 
 
 def _exports(grid: Grid) -> None:
@@ -133,6 +132,6 @@ def _into_the_bay(grid: Grid, given: tuple[str, ...]) -> None:
 
 
 def _take(grid: Grid, given: tuple[str, ...]) -> None:
-    chosen = grid.there(st.session_state.take_case)
-    work.ask(bench_jobs.start_again, (*given, *(part for name in chosen for part in parts(name))))
+    there = chosen(grid.choices, st.session_state.take_case)
+    work.ask(bench_jobs.start_again, (*given, *(text for one in there for text in one.sentences)))
     st.session_state.to_the_bay = True

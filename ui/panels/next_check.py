@@ -8,6 +8,7 @@ from functools import partial
 import streamlit as st
 
 from sim.bench.action_words import sentence_of
+from sim.lab.check_plan import without_the_check
 from sim.lab.next_check import Advice, Ranked, next_check
 from sim.lab.search_plan import SearchAnswer
 from sim.lab.search_result import SearchResult
@@ -72,9 +73,10 @@ def _check(one: Ranked, found: SearchResult) -> None:
     )
     st.markdown(f"{one.check.minutes:g} min of labor{end}. {one.check.why}")
     named, car = found.named(), found.car
+    shown = [outcome.shows for outcome in one.outcomes]
     rows = [
-        (outcome.shows, f"{outcome.share:.0%}", _leaves([named[title] for title in outcome.leaves], car))
-        for outcome in one.outcomes
+        (shows, f"{outcome.share:.0%}", _leaves([named[title] for title in outcome.leaves], car))
+        for shows, outcome in zip(without_the_check(one.check, shown), one.outcomes, strict=True)
     ]
     sheet.show(plain_table(("if it shows", "likely", "this is left"), rows), "next_outcomes")
     for words in dict.fromkeys(one.check.cautions):

@@ -6,16 +6,18 @@ from functools import partial
 
 import streamlit as st
 
+from sim.bench.action_words import lines_of, sentence_of
 from sim.handbook.links import SENTENCES
 from sim.lab.drive import plain_morning
 from sim.lab.suppositions import puts_right
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.edits_shut_down import conditions_for
+from sim.vehicle.fault_words import fault_words
 from sim.vehicle.problems import EditProblem, Problem
 from ui.panels.controls import named
 from ui.panels.help import tell
 from ui.state.held import Held
-from ui.state.suppositions import BAY, MORNING, OWN, USES, actions_now, store, suppositions
+from ui.state.suppositions import BAY, MORNING, OWN, USES, actions_now, store, supposed_words, suppositions
 from ui.state.work import as_shown
 
 
@@ -86,7 +88,10 @@ def _feeds(held: Held) -> str:
 
 
 def _fault(held: Held) -> str:
-    st.selectbox("this fault", catalogue(held.car), key="suppose_fault")
+    st.selectbox(
+        "this fault", catalogue(held.car), key="suppose_fault",
+        format_func=lambda one: fault_words(one, held.car),
+    )  # fmt: skip
     return "{suppose_fault}"
 
 
@@ -118,14 +123,15 @@ def choose_actions(held: Held) -> None:
         st.session_state.setdefault("what_if_own", "\n".join(plain_morning(held.car)))
         st.text_area("what is done, one action in each line", key="what_if_own", persist_state="session")
         return
-    st.caption(" → ".join(actions_now(held)))
+    st.caption(f"{sentence_of(actions_now(held), held.car)}.")
     moved = [text for text in suppositions(held) if text in held.bench.log]
     if chosen == BAY and moved:
-        words = ", ".join(moved)
+        words = "; ".join(supposed_words(held, text) for text in moved)
         st.caption(f":material/info: {words}: done first, or left out")
     repairs = [text for text in held.bench.log if puts_right(text, suppositions(held))]
     if chosen == BAY and repairs:
-        st.caption(f":material/info: the repairs of what is supposed are left out: {', '.join(repairs)}")
+        words = "; ".join(lines_of(repairs, held.car))
+        st.caption(f":material/info: the repairs of what is supposed are left out: {words}")
 
 
 def listed(held: Held) -> None:
@@ -136,10 +142,11 @@ def listed(held: Held) -> None:
         st.caption("Nothing yet. Choose a fault or a theory, then press *Suppose this*.")
     car_text, repairs = st.session_state.get("suppose_repairs") or ["", []]
     if repairs and car_text == held.car_text:
-        st.caption(f"'Without' a fault is what its repair does: {', '.join(repairs)}.")
+        words = "; ".join(lines_of(repairs, held.car))
+        st.caption(f"'Without' a fault is what its repair does: {words}.")
     for text in texts:
         with st.container(horizontal=True, vertical_alignment="center"):
-            st.text(text, width="stretch")
+            st.text(supposed_words(held, text), width="stretch")
             st.selectbox(
                 f"use of {text}", USES, key=f"use {text}", label_visibility="collapsed", width=170,
                 persist_state="session",

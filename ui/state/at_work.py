@@ -312,7 +312,7 @@ def hint(held: Held, report: Report, number: int) -> None:
     held.work.attempt.given_hints = classroom.records().attempts.given_hints(held.work.id)
     if held.work.attempt.next_hint == number:
         held.work.hint()
-    held.said = "a hint was taken"
+    held.said = "Hint taken"
 
 
 def note(held: Held, report: Report, text: str) -> None:

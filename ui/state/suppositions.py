@@ -5,7 +5,9 @@ from __future__ import annotations
 import streamlit as st
 
 from sim.lab.drive import plain_morning
-from sim.lab.suppositions import puts_right
+from sim.lab.grid import Choice
+from sim.lab.suppositions import parts, puts_right
+from sim.vehicle.fault_words import fault_set_words
 from ui.state import lab_work
 from ui.state.choices import lines_of
 from ui.state.held import Held
@@ -40,6 +42,18 @@ def store(held: Held, texts: list[str]) -> None:
     """Suppose this from now on; what was found no longer belongs to it."""
     st.session_state.suppositions = [held.car_text, texts]
     lab_work.forget(WORK)
+
+
+def supposed_words(held: Held, text: str) -> str:
+    """A supposition as a technician says it."""
+    return fault_set_words(parts(text), held.car)
+
+
+def choices(held: Held, texts: list[str]) -> list[Choice]:
+    """Suppositions to vary, named in words; of those that differ in a figure only, by their sentences."""
+    words = [supposed_words(held, text) for text in texts]
+    names = zip(texts, words, strict=True)
+    return [Choice(text if words.count(said) > 1 else said, tuple(parts(text))) for text, said in names]
 
 
 def used(held: Held, use: str) -> list[str]:

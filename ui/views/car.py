@@ -32,15 +32,15 @@ def _modules(held: Held) -> None:
         (
             name,
             spec.title,
-            spec.role or name,
             spec.location,
             ", ".join((*car.messages.buses_of[name], *car.messages.clusters_of[name])),
             f"{car.addresses[name]:03X}" if name in car.addresses else "",
             ", ".join(spec.waits_for),
+            spec.role if spec.role and spec.role != name else "",
         )
         for name, spec in car.claimed.modules.items()
     ]
-    _table(("module", "title", "role", "place", "buses", "request id", "waits for"), rows, (5,))
+    _table(("module", "title", "place", "buses", "request id", "waits for", "role"), rows, (4,))
 
 
 def _fuses(held: Held) -> None:

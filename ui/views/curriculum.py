@@ -42,15 +42,18 @@ def show() -> None:
 def _chosen(path: Sequence[Entry]) -> list[Entry]:
     topics = sorted({one.exercise.topic for one in path})
     longest = 10 * ceil(max(one.exercise.minutes for one in path) / 10)
-    cars = sorted({one.exercise.car for one in path})
+    cars = {one.exercise.car: one.exercise.whole_car.title for one in path}
+    titles = sorted(cars, key=cars.__getitem__)
     with st.container(horizontal=True):
         levels = st.pills(
             "level", list(range(1, len(LEVELS))), key="curriculum_levels", selection_mode="multi",
             format_func=LEVELS.__getitem__,
         )  # fmt: skip
         topic = st.selectbox("topic", [None, *topics], key="curriculum_topic", format_func=_any)
-        car = st.selectbox("car", [None, *cars], key="curriculum_car", format_func=_any)
-        minutes = st.slider("at most, min", 10, longest, longest, step=10, key="curriculum_minutes")
+        car = st.selectbox(
+            "car", [None, *titles], key="curriculum_car", format_func=lambda one: _any(one and cars[one])
+        )
+        minutes = st.slider("at most, in min", 10, longest, longest, step=10, key="curriculum_minutes")
     return [
         one
         for one in path
@@ -70,7 +73,7 @@ def _row(entry: Entry) -> tuple[str, ...]:
     first = ", ".join(map(_number, one.after))
     title = f"{one.exercise}{' (own)' if entry.own else ''}"
     number = "" if entry.own else _number(entry.name)
-    return title, LEVELS[one.level], one.topic, one.car, f"{one.minutes:g}", number, first
+    return title, LEVELS[one.level], one.topic, one.whole_car.title, f"{one.minutes:g}", number, first
 
 
 def _number(name: str) -> str:

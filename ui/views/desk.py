@@ -6,6 +6,7 @@ from functools import partial
 
 import streamlit as st
 
+from sim.training.curriculum import suggested_path
 from sim.training.exams import HELD_BACK
 from sim.training.library import Entry
 from sim.training.rows import ClassRow, StudentRow, TaskRow
@@ -169,7 +170,7 @@ def _state(task: TaskRow) -> str:
 def _choose(student: StudentRow) -> None:
     st.header("From the curriculum", anchor=False)
     # what an instructor has written here may be the exam of tomorrow, and a debrief tells all
-    known = [entry for entry in classroom.library().entries() if not entry.own]
+    known = suggested_path([entry for entry in classroom.library().entries() if not entry.own])
     in_exams = classroom.exercises_in_exams(tuple(entry.name for entry in known))
     topics = list(dict.fromkeys(one.exercise.topic for one in known))
     topic = st.pills("topic", topics, key="topic", label_visibility="collapsed")

@@ -143,12 +143,12 @@ def _fuses(held: Held, visible: Visible) -> None:
     pictures = [fuse_box(held.car, box, visible, chosen, titles=True) for box in boxes_of(held.car)]
     sheet.show(Markup("").join(pictures), "boxes", partial(_picked_in_box, held))
     rows = [
-        (one.name, f"{one.rating_a:g} A", one.title, one.fed_from, ", ".join(one.feeds), one.location)
+        (one.name, f"{one.rating_a:g} A", one.title, one.fed_from, _listed(one.feeds), one.location)
         for one in papers.fuses
     ]
     _list(held, ("fuse", "rating", "title", "from", "feeds", "place"), rows, "fuse_list")
     relays = [
-        (one.name, one.title, one.driven_by, f"{one.coil_ohm:g} Ω", ", ".join(one.feeds), one.location)
+        (one.name, one.title, one.driven_by, f"{one.coil_ohm:g} Ω", _listed(one.feeds), one.location)
         for one in papers.relays
     ]
     _list(held, ("relay", "title", "driven by", "coil", "feeds", "place"), relays, "relay_list")
@@ -163,7 +163,7 @@ def _picked_in_box(held: Held) -> None:
 
 
 def _grounds(held: Held, visible: Visible) -> None:
-    rows = [(one.name, one.title, one.location, ", ".join(one.serves)) for one in papers_of(held).grounds]
+    rows = [(one.name, one.title, one.location, _listed(one.serves)) for one in papers_of(held).grounds]
     _list(held, ("ground point", "title", "place", "what ends there"), rows, "ground_list")
 
 
@@ -171,6 +171,11 @@ def _places(held: Held, visible: Visible) -> None:
     named = sorted(papers_of(held).locations, key=lambda one: _in_order(one.name))
     rows = [(one.name, one.title, one.location or "not given") for one in named]
     _list(held, ("part", "title", "place"), rows, "place_list")
+
+
+def _listed(names: Iterable[str]) -> str:
+    """Names of parts in a row, as they are read; those of lamps and pumps have words for a name."""
+    return ", ".join(name.replace("_", " ") for name in names)
 
 
 def _in_order(name: str) -> list[tuple[int, str]]:

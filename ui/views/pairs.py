@@ -8,11 +8,13 @@ from functools import partial
 
 import streamlit as st
 
+from sim.bench.action_words import sentence_of
 from sim.lab.compounds import Compound, exercise_draft, find_compounds
 from sim.lab.drive import first_look
 from sim.lab.report import DISCLAIMER
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.edits import catalogue, verb_of
+from sim.vehicle.fault_words import fault_set_words, fault_words
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.words import counted
 from ui.drawing import sheet
@@ -45,7 +47,7 @@ def show() -> None:
     )
     which_car.offer(held)
     chosen = _chosen(held)
-    st.caption(f"What is done: {' → '.join(first_look(held.car))}")
+    st.caption(f"What is done: {sentence_of(first_look(held.car))}.")
     count = len(chosen)
     words = f"Run all {1 + count + count * (count - 1) // 2}" if count > 1 else "Run all"
     start, right_many = partial(_start, held.car_text), 2 <= count <= MOST_EDITS
@@ -67,6 +69,7 @@ def _chosen(held: Held) -> list[str]:
         listed,
         key="pairs_edits",
         placeholder="choose two or more",
+        format_func=lambda one: fault_words(one, held.car),
         persist_state="session",
         select_all=False,
     )
@@ -113,7 +116,11 @@ def _shown(held: Held, found: tuple[Compound, ...]) -> None:
         if not found:
             return
         rows = [
-            (" + ".join(one.edits), f"{one.difficulty:.2f}", "; ".join(KINDS[kind] for kind in one.kinds))
+            (
+                fault_set_words(one.edits, held.car),
+                f"{one.difficulty:.2f}",
+                "; ".join(KINDS[kind] for kind in one.kinds),
+            )
             for one in found[:MOST_LISTED]
         ]
         sheet.show(plain_table(("pair", "difficulty", "what is special"), rows), "pairs_table")
@@ -128,7 +135,7 @@ def _shown(held: Held, found: tuple[Compound, ...]) -> None:
         "one of them",
         list(range(min(len(found), MOST_LISTED))),
         key="pairs_which",
-        format_func=lambda one: " + ".join(found[one].edits),
+        format_func=lambda one: fault_set_words(found[one].edits, held.car),
     )
     _one(held, found, found[place])
 
@@ -139,7 +146,7 @@ def _one(held: Held, found: tuple[Compound, ...], one: Compound) -> None:
         for words, signs in (
             ("hidden by the other", one.masked),
             ("shown by neither alone", one.new),
-            ("to the scan it looks like", one.alike),
+            ("to the scan it looks like", tuple(fault_words(edit, held.car) for edit in one.alike)),
         )
         if signs
     ]

@@ -16,7 +16,7 @@ from ui.panels.controls import button
 from ui.panels.suppose import add, choose_actions, listed
 from ui.state import lab_work, turns
 from ui.state.held import Held
-from ui.state.suppositions import MOST_VARIED, USES, WORK, actions_now, used
+from ui.state.suppositions import MOST_VARIED, USES, WORK, actions_now, choices, used
 from ui.state.work import after_work, tells_problems
 
 
@@ -63,11 +63,11 @@ def _start(held: Held) -> None:
         raise EditProblem(f"suppose 1 to {MOST_VARIED} things '{USES[0]}', and say what is done")
     given = [part for text in used(held, USES[1]) for part in parts(text)]
     closing = [] if actions and actions[-1] == "scan" else ["scan"]
-    vehicle, car = held.car_text, held.car
+    vehicle, car, varying = held.car_text, held.car, choices(held, varied)
 
     def task(workshop: Workshop, progress: Progress, stop: Stop) -> tuple[Grid, tuple[str, ...]]:
         plan = [parse_action(text, car).text for text in (*actions, *closing)]
-        grid = run_grid(vehicle, varied, plan, given=given, workshop=workshop, progress=progress, stop=stop)
+        grid = run_grid(vehicle, varying, plan, given=given, workshop=workshop, progress=progress, stop=stop)
         return grid, tuple(given)
 
     lab_work.start(WORK, task)
