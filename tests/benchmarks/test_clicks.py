@@ -12,7 +12,7 @@ from sim.catalogue import shipped_exercises
 from sim.training.records import RECORDS_VARIABLE, Records
 from tests.benchmarks.click_times import ClickTimes, empty_page
 from tests.ui.browser import button, free_port, name_cause, named, opened, panel, pick, redrawn, server
-from tests.ui.conftest import started  # noqa: F401
+from tests.ui.conftest import profile, started  # noqa: F401
 from tests.ui.test_browser import MINIBUS, choose
 
 WITHIN_MS = 300.0  # the 95th percentile from click to new picture, on a quiet machine
