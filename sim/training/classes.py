@@ -65,7 +65,10 @@ class Classes:
             connection.execute(found.values(closed_s=self._store.clock() if closed else None))
 
     def admit_by_list(self, class_id: int, by_approval: bool, names: Sequence[str] = ()) -> None:
-        """Have those wait who are not on the list of names, or not; the list takes the old one's place."""
+        """Have those wait who are not on the list of names, or not; the list takes the old one's place.
+
+        Who waits already, and need not by the new list, is let in.
+        """
         checked = (checked_name(one, "student", LONGEST_NAME) for one in names)
         keyed = {name_key(name): name for name in checked}
         with writing(self._store.engine) as connection:
@@ -74,6 +77,9 @@ class Classes:
             ids = {row.name_key: row.outside_id for row in rows}
             listed = [Listed(name, ids.get(key, "")) for key, name in keyed.items()]
             _write_list(connection, class_id, by_approval, listed)
+            here = students.update().where(students.c.class_id == class_id)
+            come_in = here.where(students.c.name_key.in_(keyed)) if by_approval else here
+            connection.execute(come_in.values(admitted=True))
 
     def take_list(self, class_id: int, listed: Sequence[Listed]) -> None:
         """Admit a class by a list with the ids of the school's platform; who is here already gets the id."""

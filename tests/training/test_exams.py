@@ -239,6 +239,21 @@ def test_who_is_not_on_the_list_waits_for_the_instructor(records: Records, group
     records.attempts.begin(exam, other.id)
 
 
+def test_who_waits_comes_in_with_the_new_list(records: Records, group: ClassRow) -> None:
+    """A name that is written on the list later waits no more; without approval nobody does."""
+    records.classes.admit_by_list(group.id, True, ["Wei"])
+    for name in ("Zoe", "Yan", "Xia"):
+        records.students.join(group.join_code, name)
+
+    def waiting() -> list[str]:
+        return [one.name for one in records.students.of_class(group.id) if not one.admitted]
+
+    records.classes.admit_by_list(group.id, True, ["Wei", "ZOE"])
+    assert ["Yan", "Xia"] == waiting()
+    records.classes.admit_by_list(group.id, False, ["Wei", "ZOE"])
+    assert [] == waiting()
+
+
 def test_a_second_name_of_one_browser_is_shown_to_the_instructor(records: Records, group: ClassRow) -> None:
     """The board names who joined with one browser, and a browser that is not known is nobody's."""
     for name, browser in (("Amara", "one"), ("Zoe", "one"), ("Wei", "two"), ("Ben", ""), ("Ada", "")):

@@ -9,7 +9,8 @@ import pytest
 
 from sim.catalogue import shipped_exercises
 from sim.training.records import Records
-from sim.training.rubric import NAMES
+from sim.training.rubric import NAMES, Score, as_json
+from sim.training.schema import results
 from tests.training.lrs import SECRET, USERNAME, learning_record_store
 from tests.ui.classroom_page import as_instructor, records_of_pages
 from ui.drawing.term_sheets import matrix, topics
@@ -63,6 +64,26 @@ def test_the_instructor_marks_and_weighs_on_the_page(records: Records) -> None:
     app.button(f"FormSubmitter:weights_{group.id}-Keep the weights").click().run()
     assert 5.0 == records.terms.of_class(group.id).weights["safety"]
     assert not app.exception
+
+
+def test_rules_that_have_changed_since_the_hand_in_are_applied_on_request(records: Records) -> None:
+    """A mark by an older rule becomes that of today's, and the journal tells what changed; then nothing."""
+    group = records.classes.open("Tuesday")
+    mia, _ = records.students.join(group.join_code, "Mia")
+    task = records.assignments.give(group.id, STORED, practice=True)
+    work = records.attempts.begin(task, mia.id)
+    work.hand_in(["pull F2"])
+    today = records.terms.of_class(group.id).cells[mia.id, task.id].reasons
+    older = as_json(today | {"evidence": Score(1.0, "an older rule")})
+    with records.engine.begin() as connection:
+        connection.execute(results.update().values(rubric=older))
+    app = as_instructor(records, _results).run()
+    for _ in range(2):
+        app.button("work_out").click().run()
+        assert not app.exception
+    assert today == records.terms.of_class(group.id).cells[mia.id, task.id].reasons
+    (deed,) = records.journal.of_class(group.id)
+    assert ("the rules were applied again: evidence 100 % to 0 %", "Mia") == (deed.words, deed.student)
 
 
 def test_the_instructor_changes_what_was_given(records: Records) -> None:

@@ -145,6 +145,10 @@ def _review(attempt_id: int, reviewed: dict[str, float], comment: str) -> None:
         st.text_area("comment", comment, key=f"comment_{attempt_id}", max_chars=LONGEST_COMMENT, height=80)
         st.form_submit_button("Keep the marks", on_click=_reviewed)
     st.caption("An empty field counts as the rule says. The student sees marks and comment in the debrief.")
+    button("Apply the rules again", "work_out", _worked_out, icon="calculate")
+    st.caption(
+        "Marks by the rules are those of the hand-in. A later version of busbay may have better rules."
+    )
 
 
 def _attempt_now() -> int:
@@ -169,8 +173,18 @@ def _reviewed() -> str:
 
 @classroom.instructor_only
 def _worked_out() -> str:
-    classroom.records().terms.work_out(_attempt_now())
-    return "the rubric is worked out"
+    attempt_id, terms = _attempt_now(), classroom.records().terms
+    before = terms.of_attempt(attempt_id)[0].reasons
+    now = terms.work_out(attempt_id)
+    changed = [
+        f"{name} {percent(before[name].score) if name in before else 'none'} to {percent(one.score)}"
+        for name, one in now.items()
+        if one != before.get(name)
+    ]
+    if not changed:
+        return "the rules say what they said at the hand-in"
+    words = f"the rules were applied again: {', '.join(changed)}"
+    return classroom.traced(words, st.session_state[WHO], st.session_state[WHAT])
 
 
 # -- weights -----------------------------------------------------------------------------------------------
