@@ -1,6 +1,7 @@
 """Checks from the trade's repertoire that work on the car, each with the reason for which it is made.
 
     pair resistance   at both ends and in the middle of the line of a bus in doubt, battery off
+    either side       the pair at the plug in the middle of the line, which is off: each half by itself
     half-split        a plug in the line of a bus off, and a scan: what answers now is on this side
     scope             both wires of the pair at these places
     refit             push on what hangs or is half seated, and start again
@@ -11,7 +12,7 @@
 
 All are common practice of the trade. Nothing here touches an airbag circuit or orange parts.
 
-Not modeled: the resistance of the pair at every module, and at a plug that is off on either side.
+Not modeled: the resistance of the pair at every module, and at every plug.
 """
 
 from __future__ import annotations
@@ -103,6 +104,26 @@ def _pair_checks(bus: str, car: Car) -> Iterator[Plan]:
         if "DLC.4" in car.pins:
             scope = f"scope {pair[0]} to DLC.4 and {pair[1]} to DLC.4 for {SWEEP_MS} ms"
             yield Plan((scope,), f"Both wires at {module} swing against each other, or one is dead.")
+
+    for plug, pair in _plug_in_the_middle(bus, car):
+        sides = [f"measure ohms {pair[0]}{side} to {pair[1]}{side}" for side in "ab"]
+        why = f"With {plug} off each half is seen alone: about 120 ohm, if it has its terminator."
+        yield Plan((*off, f"unplug {plug}", *sides, f"plug {plug}", on), why)
+
+
+def _plug_in_the_middle(bus: str, car: Car) -> list[tuple[str, list[str]]]:
+    """The in-line connector nearest the middle of a bus line, with its high and its low pin; or none."""
+    found = []
+    for name in dict.fromkeys((*(stop.name for stop in car.built.buses[bus].stops), *car.connectors)):
+        plug = car.connectors.get(name)
+        if plug is None or plug.kind != "inline":
+            continue
+        legs = {pin.function: pin.id for pin in reversed(plug.pins)}
+        pair = [legs.get(f"{bus}.{leg}", "") for leg in car.built.buses[bus].legs]
+        if all(pair):
+            found.append((name, pair))
+    middle = len(found) // 2
+    return found[middle : middle + 1]
 
 
 def _places(bus: str, car: Car) -> list[tuple[str, list[str]]]:

@@ -13,7 +13,7 @@ from sim.lab.report_words import plain
 
 DATE: Final = re.compile(r"(?<![\d.,/-])(\d{4}-\d{1,2}-\d{1,2}|\d{1,2}([./-])\d{1,2}\2\d{4})(?!\.?\d)")
 FIGURE: Final = r"(\d{1,3}(?:[.,' ]\d{3})+|\d{1,7})(?:[.,]\d)?"
-UNIT: Final = r"(km|kilometers?|kilometres?|mi|miles)\b"
+UNIT: Final = r"(km|kilomet(?:er|re)s?|mi|miles)\b"
 BY_WORD: Final = re.compile(
     rf"\b(?:odometer|mileage|kilometerstand|kilometrage|kilometraje)\b\W{{0,4}}{FIGURE}(?:\s*{UNIT})?"
 )

@@ -14,6 +14,7 @@ from sim.lab.search import find_causes
 from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.workshop import Workshop
 from sim.vehicle.edits import apply_all, further_faults
+from sim.vehicle.reading import car_from_text
 
 OFF = "press start, disconnect battery, wait 60 s"
 AGAIN = "press start, wait 5 s, scan"
@@ -70,12 +71,25 @@ def test_the_resistance_of_the_pair_tells_a_lost_terminator() -> None:
     car = find_car("six-modules")
     fault = further_faults(car, ("terminators",))[0]
     title = next(one for one in offered(fault) if "measure ohms ABS.C1.4" in one)
-    readings = []
-    for given in ((), (fault,)):
-        trial = Trial(vehicle_text("six-modules"), given, first_look(car))
-        sights = next(endings(trial, [tuple(title.split(", "))]))
-        readings += [one.reading for one in sights if one.reading is not None]
+    readings = _readings(vehicle_text("six-modules"), (), title)
+    readings += _readings(vehicle_text("six-modules"), (fault,), title)
     assert [60.0, 120.0] == pytest.approx(readings, rel=0.05)
+
+
+def test_the_pair_on_either_side_of_a_plug_tells_which_half_lost_its_terminator() -> None:
+    """ISO 11898-2: with the plug in the middle off each half has the 120 ohm of its own end, or nothing."""
+    car, fault = find_car("teaching-car"), "open ECM:powertrain.terminator"
+    checks = possible_checks(car, [PossibleCause((fault,), (), 1.0)])
+    title = next(one.title for one in checks if "unplug X1, measure ohms X1.4a to X1.5a" in one.title)
+    whole, broken = (_readings(vehicle_text("teaching-car"), given, title) for given in ((), (fault,)))
+    assert [120.0, 120.0] == pytest.approx(whole, rel=0.05)
+    assert [True, False] == [one == pytest.approx(120.0, rel=0.05) for one in sorted(broken)]
+
+
+def _readings(vehicle: str, given: tuple[str, ...], title: str) -> list[float]:
+    trial = Trial(vehicle, given, first_look(car_from_text(vehicle)))
+    sights = next(endings(trial, [tuple(title.split(", "))]))
+    return [one.reading for one in sights if one.reading is not None]
 
 
 def test_no_check_is_worth_its_minutes_where_the_repair_is_quicker(here: Workshop) -> None:
