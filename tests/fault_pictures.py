@@ -72,7 +72,8 @@ def _is_fd(bus: str, car: Car) -> bool:
     return spec is not None and spec.fd is not None
 
 
-def _start(car: Car) -> list[str]:
+def start_of(car: Car) -> list[str]:
+    """How a driver starts it."""
     if any(switch.operated_by == "key_run" for switch in car.built.switches.values()):
         return ["key run", "wait 3 s", "key crank"]
     return ["press start with brake"] if car.built.engine or car.built.high_voltage else ["press start"]
@@ -89,7 +90,7 @@ def seen(car: Car, *given: str) -> Seen:
     """Start, drive on the spot, scan, read, switch off, leave."""
     try:
         bench = Bench(car, given, fidelity="stream")
-        bench.do_all(["wait 5 s", *_start(car)])
+        bench.do_all(["wait 5 s", *start_of(car)])
         cranked = any(event.kind == "engine" and event.value == "cranking" for event in bench.trace.events)
         cranking_v = _lowest_v(bench) if cranked else None
         bench.do(f"wait {RUN_S} s")

@@ -6,8 +6,9 @@ from sim.bench.bench import Bench
 from sim.catalogue import find_car, shipped_cars
 from sim.instruments.seat import seat_of
 from sim.vehicle.edits import EDIT_KINDS, parse_edit
+from sim.vehicle.edits_set_up import with_set_up
 from sim.vehicle.reading import read_car
-from tests.fault_pictures import DARK, HEAD, Seen, examples, row, rows_of, seen
+from tests.fault_pictures import DARK, HEAD, Seen, examples, row, rows_of, seen, start_of
 
 TEACHING = read_car(shipped_cars()["teaching-car"])
 
@@ -58,3 +59,17 @@ def test_a_chassis_module_that_lacks_what_it_needs_lights_its_lamp(fault: str, l
     bench = Bench(find_car("city-hatchback"), [fault], fidelity="stream")
     bench.do_all(["press start with brake", "wait 5 s"])
     assert lit == set(seat_of(bench).lit)
+
+
+@pytest.mark.parametrize(
+    "name", [name for name in shipped_cars() if "AIRBAG" in with_set_up(find_car(name), "coding")]
+)
+@pytest.mark.parametrize("fault", ["miscode", "transplant", "uncode"])
+def test_an_airbag_module_with_another_car_s_data_lights_its_lamp(name: str, fault: str) -> None:
+    """Common practice: the lamp is lit for every code of the module's own; on a car as built it is dark."""
+    car = find_car(name)
+    bench = Bench(car, [f"{fault} AIRBAG"], fidelity="stream")
+    bench.do_all([*start_of(car), "wait 8 s"])
+    assert {"airbag"} <= set(seat_of(bench).lit)
+    bench.do_all(["unlock GATEWAY", "code AIRBAG", "wait 8 s"])
+    assert "airbag" not in seat_of(bench).lit
