@@ -128,7 +128,11 @@ class Causes:
 
     def unfed(self, load: str, node: str) -> tuple[int, ...]:
         """What keeps the voltage from a load, which shows at `node`; else what has just been switched."""
-        return self.edits(self._live.reading.why_dead(node), load) or self.trigger()
+        return self.starved(load, node) or self.trigger()
+
+    def starved(self, load: str, node: str) -> tuple[int, ...]:
+        """What keeps the voltage from a load, which shows at `node`."""
+        return self.edits(self._live.reading.why_dead(node), load)
 
     def silence(self, receiver: str, message: str) -> tuple[int, ...]:
         """The events because of which a receiver does not get a message; empty where it should get it."""
@@ -278,4 +282,4 @@ class NoCauses(Causes):
     def _nothing(self, *_: object, **__: object) -> tuple[int, ...]:
         return ()
 
-    edits = silence = arrival = broken_path = link = dead_line = supply = sense = circuit = _nothing
+    edits = starved = silence = arrival = broken_path = link = dead_line = supply = sense = circuit = _nothing

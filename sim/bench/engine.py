@@ -133,8 +133,7 @@ class LiveEngine:
         if len(fed) >= spec.cylinders_needed:
             return
         starved = [load for load in (*spec.coils, *spec.injectors) if not self.is_fed(load)]
-        dead = {load: self._live.reading.why_dead(self.watched_side(load)) for load in starved}
-        culprits = {event for load in dead for event in self._causes.edits(dead[load], load)}
+        culprits = {one for load in starved for one in self._causes.starved(load, self.watched_side(load))}
         have, of = "has" if len(starved) == 1 else "have", len(spec.cylinders)
         text = f"{' and '.join(starved)} {have} no supply: {len(fed)} of {of} cylinders can fire"
         yield Hindrance(text, tuple(sorted(culprits)))

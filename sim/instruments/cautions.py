@@ -113,7 +113,7 @@ def on_electronics(node: str, car: Car) -> bool:
 def _pins(node: str, car: Car) -> list[Pin]:
     """Pins of modules that the conductor reaches, in no order."""
     pins = [car.pins[id] for id in conductor(car, node) & car.pins.keys()]
-    pins += [pin for pin in car.pins.values() if pin.inner == node]
+    pins += car.pins_inside.get(node, ())
     return [pin for pin in pins if car.connectors[pin.connector].kind == "module"]
 
 

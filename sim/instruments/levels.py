@@ -170,7 +170,7 @@ def clusters_of(found: Reading, channels: Iterable[str]) -> list[BusCluster]:
 
 def conductor(car: Car, node: str) -> frozenset[str]:
     """What wires, mated contacts and shorts join to a node, up to ground points and the distribution rail."""
-    return conductor_up_to(car.joined, node, _common(car))
+    return conductor_up_to(car.joined_to, node, _common(car))
 
 
 def _common(car: Car) -> set[str]:

@@ -5,11 +5,9 @@ A `Car` is immutable; an edit makes a new one. `sim.vehicle.elements` says how i
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-
-import networkx as nx
 
 from sim.vehicle.description import Vehicle
 from sim.vehicle.elements import (
@@ -31,7 +29,6 @@ from sim.vehicle.elements import (
 from sim.vehicle.ethernet import PhyRole
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.messages import Messages
-from sim.vehicle.terminal_graph import terminal_graph
 
 
 @dataclass(frozen=True, repr=False)
@@ -80,7 +77,19 @@ class Car:
     @cached_property
     def pins(self) -> Mapping[str, Pin]:
         """Every pin by its id."""
+        if self.before_edits:
+            return self.before_edits.pins
         return {pin.id: pin for plug in self.connectors.values() for pin in plug.pins}
+
+    @cached_property
+    def pins_inside(self) -> Mapping[str, Sequence[Pin]]:
+        """The pins by their inner nodes."""
+        if self.before_edits:
+            return self.before_edits.pins_inside
+        found: dict[str, list[Pin]] = {}
+        for pin in self.pins.values():
+            found.setdefault(pin.inner, []).append(pin)
+        return found
 
     def with_harness(self, **changes: object) -> Car:
         """The same car with these fields of its harness's state changed."""
@@ -147,10 +156,36 @@ class Car:
             built = {id: self._moved(element) for id, element in built.items()}
         return {**built, **extra} if extra else built
 
+    def joined_to(self, node: str) -> Iterator[str]:
+        """The terminals that whole wires, mated contacts and shorts join to one."""
+        for element in self.joints.get(node, ()):
+            if self.is_whole(element):
+                yield element.b if element.a == node else element.a
+
     @cached_property
-    def joined(self) -> nx.Graph[str]:
-        """The terminals that whole wires, mated contacts and shorts join."""
-        return terminal_graph(one for one in self.all_elements.values() if _joins(one) and self.is_whole(one))
+    def is_unmoved(self) -> bool:
+        """Has no edit moved or joined an element? Then what was found out of the car as built holds."""
+        return self.before_edits is not None and self.all_elements is self.before_edits.elements
+
+    @cached_property
+    def joints(self) -> Mapping[str, Sequence[Element]]:
+        """The wires, contacts and shorts, whole or not, that meet at each terminal."""
+        if self.is_unmoved:
+            return self.as_built.joints
+        found: dict[str, list[Element]] = {}
+        for element in self.all_elements.values():
+            if _joins(element):
+                for node in {element.a, element.b}:
+                    found.setdefault(node, []).append(element)
+        return found
+
+    @cached_property
+    def on_lines(self) -> Sequence[Element]:
+        """The elements, whole or not, with an end on a bus line."""
+        if self.is_unmoved:
+            return self.as_built.on_lines
+        lines = self.bus_nodes
+        return [one for one in self.all_elements.values() if one.a in lines or one.b in lines]
 
     def _moved(self, element: Element) -> Element:
         if isinstance(element, Resistor) and element.id in self.harness.offset_v:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 import networkx as nx
 
@@ -21,13 +21,13 @@ def conductor(graph: nx.Graph[str], *nodes: str) -> set[str]:
     return {*nodes}.union(*(nx.node_connected_component(graph, node) for node in nodes if node in graph))
 
 
-def conductor_up_to(graph: nx.Graph[str], node: str, ends: set[str]) -> frozenset[str]:
+def conductor_up_to(joined_to: Callable[[str], Iterable[str]], node: str, ends: set[str]) -> frozenset[str]:
     """Return a terminal and all joined to it, without passing through any of the terminals in `ends`."""
-    if node not in graph or node in ends:
+    if node in ends:
         return frozenset({node})
     reached, todo = {node}, [node]
     while todo:
-        new = [one for one in graph.adj[todo.pop()] if one not in reached]
+        new = [one for one in joined_to(todo.pop()) if one not in reached]
         reached.update(new)
         todo += [one for one in new if one not in ends]
     return frozenset(reached)

@@ -63,7 +63,7 @@ class BusCluster:
 def bus_clusters(car: Car) -> tuple[BusCluster, ...]:
     """The clusters of a car as its harness is now, in the order of its transceivers."""
     lines = car.bus_nodes
-    whole = [element for element in car.all_elements.values() if car.is_whole(element)]
+    whole = [element for element in car.on_lines if car.is_whole(element)]
     inner = [element for element in whole if element.a in lines and element.b in lines]
     shorts = [element for element in whole if (element.a in lines) != (element.b in lines)]
     number = _cluster_numbers(car, inner)

@@ -115,7 +115,7 @@ _TEMPLATES: Recent[CircuitTemplate] = Recent(CACHE_LAYOUTS)
 def template_of(car: Car) -> CircuitTemplate:
     """That of the car as built, kept; a car whose elements edits have moved or joined has its own."""
     built = car.as_built
-    if car.all_elements is not built.elements:
+    if car is not built and not car.is_unmoved:
         return CircuitTemplate(car)
     return _TEMPLATES.get(id(built), lambda: CircuitTemplate(built))  # which keeps `built`, and so its id
 
