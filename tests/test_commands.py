@@ -22,7 +22,7 @@ from sim import cli
 from sim.bench.actions import ACTION_VERBS, parse_action
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.bench.words import ACTIONS, sentences_of
-from sim.catalogue import find_car, shipped_cars, shipped_cases
+from sim.catalogue import find_car, shipped_cars, shipped_cases, vehicle_text
 from sim.cli import COMMANDS, COMPLETES, main
 from sim.command_line import keys_of, progress, table_text, write_new
 from sim.interrupt import STOPPED
@@ -237,6 +237,19 @@ def test_a_reader_that_has_gone_is_no_error(
             ["run", "six-modules", "--gvien", "x"],
             "no option '--gvien'; did you mean '--given'?; see",
         ),
+        (
+            ["causes", "case.yaml", "--within", "nan"],
+            "invalid value for '--within': 'nan' is no number of minutes",
+        ),
+        (["plan", "case.yaml", "--within", "-3"], "invalid value for '--within': -3.0 is not in the range"),
+        (
+            ["next-check", "case.yaml", "--listed", "-4"],
+            "invalid value for '--listed': -4 is not in the range",
+        ),
+        (
+            ["check-search", "six-modules", "--edits", "0"],
+            "invalid value for '--edits': 0 is not in the range",
+        ),
         (["car", "six-modules", "--full", "--json"], "--full, --faults and --json exclude each other; see"),
         (["pears", "six-modules"], "no command 'pears'; did you mean 'pairs'?"),
     ],
@@ -249,6 +262,30 @@ def test_wrong_use_is_one_sentence_and_status_2(
     told = capsys.readouterr().err
     assert told.startswith(f"busbay: {sentence}"), told
     assert 1 == told.count("\n")
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["case", "car.yaml"], "car.yaml, line 1: this is a vehicle file, not a case"),
+        (["plan", "."], "no case '.'"),
+        (["causes", "./"], "cannot be read: Is a directory"),
+        (["codes", "six-modules", "--report", "day.asc/x"], "cannot be read: Not a directory"),
+        (["next-check", "case.yaml", "--stories", "--before", "9"], "a step to be before is one of 2 to 2"),
+        (["what-if", "six-modules", "--edit", "pull F99", "--do", "scan"], "no fuse or relay 'F99'"),
+        (["new-case", "six-modules", "--scan-report", "table.csv", "--out", "x.yaml"], "says nothing"),
+        (["case", "case.yaml", "--cache", "case.yaml"], "case.yaml: File exists"),
+    ],
+)  # fmt: skip
+def test_bad_input_of_the_lab_is_one_sentence(
+    words: list[str], sentence: str, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A wrong file, folder, part, step or place ends the command with what is wrong, without a traceback."""
+    (folder / "car.yaml").write_text(vehicle_text("six-modules"), encoding="utf-8")
+    assert 1 == main(words)
+    told = capsys.readouterr().err
+    assert sentence in told
+    assert "Traceback" not in told
 
 
 @pytest.mark.parametrize(

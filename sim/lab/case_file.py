@@ -31,8 +31,10 @@ def read_case(path: Path) -> Case:
     """The case in a file; raises `FileProblem` with file, line and reason."""
     try:
         text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise FileProblem(f"cannot be read: {error}", path.name, 1) from None
+    except OSError as error:
+        raise FileProblem(f"cannot be read: {error.strerror}", path.name, 1) from None
+    except UnicodeDecodeError:
+        raise FileProblem("is not UTF-8 text", path.name, 1) from None
     return case_from_text(text, path.name, path.parent)
 
 
@@ -61,7 +63,13 @@ def case_from_text(text: str, name: str = "case file", folder: Path | None = Non
         _check(case)
         return case
 
-    return described(text, name, Case, checked)
+    try:
+        return described(text, name, Case, checked)
+    except FileProblem as problem:
+        if {("case",), ("modules",)} <= {one.path for one in problem.all}:
+            what = "this is a vehicle file, not a case: begin a case about its car"
+            raise FileProblem(what, name, 1) from None
+        raise
 
 
 def case_text(case: Case) -> str:

@@ -35,10 +35,12 @@ class CheckOfSearch:
 )
 @car_argument
 @kind_option
-@click.option("--edits", default=60, show_default=True, help="Edits to choose from.")
-@click.option("--pairs", default=60, show_default=True, help="Pairs to run.")
-@click.option("--times", default=1, show_default=True, help="How many hidden faults.")
-@click.option("--theories", default=0, show_default=True, help="So many theories are added.")
+@click.option("--edits", type=click.IntRange(2), default=60, show_default=True, help="Edits to choose from.")
+@click.option("--pairs", type=click.IntRange(1), default=60, show_default=True, help="Pairs to run.")
+@click.option("--times", type=click.IntRange(1), default=1, show_default=True, help="How many hidden faults.")
+@click.option(
+    "--theories", type=click.IntRange(0), default=0, show_default=True, help="So many theories are added."
+)
 @seed_option
 @runs_options
 def check_search(
@@ -105,12 +107,19 @@ class CheckOfAdvice:
 )
 @car_argument
 @kind_option
-@click.option("--edits", default=24, show_default=True, help="Edits to choose from.")
-@click.option("--faults", default=200, show_default=True, help="Hidden faults.")
-@click.option("--draws", default=2, show_default=True, help="So many times other edits are drawn.")
+@click.option("--edits", type=click.IntRange(2), default=24, show_default=True, help="Edits to choose from.")
+@click.option("--faults", type=click.IntRange(1), default=200, show_default=True, help="Hidden faults.")
+@click.option(
+    "--draws",
+    type=click.IntRange(1),
+    default=2,
+    show_default=True,
+    help="So many times other edits are drawn.",
+)
 @click.option(
     "--searched",
     "through",
+    type=click.IntRange(0),
     default=10,
     show_default=True,
     help="Hidden faults whose evidence the search gets.",

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -56,6 +58,20 @@ kind_option = click.option(
 )
 
 
+class Minutes(click.FloatRange):
+    """A time above zero, of a day at most."""
+
+    def __init__(self) -> None:
+        super().__init__(0, 24 * 60, min_open=True)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the minutes; what is no number is refused, too: it is in no order with a limit."""
+        minutes = float(super().convert(value, param, ctx))
+        if math.isnan(minutes):
+            self.fail(f"'{value}' is no number of minutes", param, ctx)
+        return minutes
+
+
 @dataclass(frozen=True, slots=True)
 class Search:
     """What is searched for the causes of a case, and for how many minutes at most."""
@@ -71,7 +87,7 @@ search_options = as_one(
     Search,
     click.option("--most", type=click.IntRange(1, 3), default=1, show_default=True, help="Faults at once."),
     click.option("--theories", is_flag=True, help="Theories about the car's design, too."),
-    click.option("--within", type=float, default=15.0, show_default=True, help="Minutes for the search."),
+    click.option("--within", type=Minutes(), default=15.0, show_default=True, help="Minutes for the search."),
     kind_option,
 )
 

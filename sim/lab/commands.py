@@ -133,7 +133,7 @@ class CausesTold:
 )
 @case_argument
 @search_options
-@click.option("--listed", default=20, show_default=True, help="How many are printed.")
+@click.option("--listed", type=click.IntRange(1), default=20, show_default=True, help="How many are printed.")
 @runs_options
 def causes(
     case: str,
@@ -264,7 +264,7 @@ class AdviceTold:
 @stories_option
 @click.option("--before", type=int, help="As it was before this step of the case; with --stories.")
 @click.option("--every-kind", is_flag=True, help="Checks that change the car, too.")
-@click.option("--listed", default=10, show_default=True, help="How many are printed.")
+@click.option("--listed", type=click.IntRange(1), default=10, show_default=True, help="How many are printed.")
 @runs_options
 def best_check(
     case: str,
@@ -422,8 +422,10 @@ class PairsTold:
 )
 @car_argument
 @click.option("--edit", "edits", multiple=True, help="An edit to look among; again for more.")
-@click.option("--edits", "count", default=12, show_default=True, help="Else so many by chance.")
-@click.option("--most", default=10, show_default=True, help="How many are printed.")
+@click.option(
+    "--edits", "count", type=click.IntRange(2), default=12, show_default=True, help="Else so many by chance."
+)
+@click.option("--most", type=click.IntRange(1), default=10, show_default=True, help="How many are printed.")
 @click.option("--drafts", type=FILE, help="A folder for an exercise file of each that is printed.")
 @seed_option
 @runs_options

@@ -109,7 +109,8 @@ class LabWork:
             self.problem = str(problem)
         except Exception as error:
             logging.getLogger("busbay").exception("work of the lab failed")
-            self.problem = f"the lab cannot carry this out ({error})"
+            why = error.strerror if isinstance(error, OSError) and error.strerror else error
+            self.problem = f"the lab cannot carry this out ({why})"
 
     @contextmanager
     def _a_place(self) -> Iterator[None]:
