@@ -74,7 +74,7 @@ def test_a_debrief_on_paper_and_on_screen(capsys: pytest.CaptureFixture[str], tm
     """`debrief` writes a page to a file, or Markdown that names the hidden edit."""
     page = tmp_path / "debrief.html"
     work = ["debrief", "02", *doing(*SOLUTION), "--hand-in", "pull F2", "--quick"]
-    assert "" == said(capsys, *work, "--html", str(page))
+    assert f"{page} is written.\n" == said(capsys, *work, "--html", str(page))
     assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
     assert "Hidden in this car: “F2: missing”." in said(capsys, *work)
 

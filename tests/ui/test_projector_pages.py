@@ -65,3 +65,16 @@ def test_the_classes_on_the_projector_are_the_way_in(records: Records) -> None:
     assert [] == [one.label for one in (*shown.expander, *shown.button, *shown.warning)]
     records.classes.close(records.classes.listed()[0].id)
     assert [] == [one.label for one in on_the_projector(records, classes_page).button]
+
+
+def door_page() -> None:
+    from ui.views import door
+
+    door.show()
+
+
+def test_a_try_to_sign_in_is_told_in_words(records: Records) -> None:
+    """How the latest tries ended is read by an instructor, not by the program."""
+    shown = as_instructor(records, door_page).run()
+    assert not shown.exception
+    assert (True, False) == (has_drawn(shown, "<td>signed in"), has_drawn(shown, "<td>right"))

@@ -17,6 +17,7 @@ from ui.panels.controls import button
 from ui.state import classroom
 from ui.state.limits import PROXIED, asked_from
 
+ENDED = {"right": "signed in", "wrong": "wrong passphrase", "closed": "refused: too many tries"}
 TRIES_SHOWN = 12
 INSIDE = {
     "curriculum": "Choose from the curriculum",
@@ -145,7 +146,7 @@ def _inside() -> None:
     teachers.manage()
     st.markdown("**The latest sign-in attempts**")
     rows = [
-        (datetime.fromtimestamp(when_s).strftime("%Y-%m-%d %H:%M:%S"), source or "unknown", outcome)
+        (datetime.fromtimestamp(when_s).strftime("%Y-%m-%d %H:%M:%S"), source or "unknown", _ended(outcome))
         for when_s, source, outcome in classroom.door().tries(TRIES_SHOWN)
     ]
     sheet.show(plain_table(("when", "from", "outcome"), rows), "tries")
@@ -158,3 +159,9 @@ def _change() -> None:
     classroom.door().set_passphrase(new, said, source, name=name, at_this_computer=here)
     classroom.enter(classroom.door().open(new, source, name=name, at_this_computer=here))
     st.success("Changed. Your other windows are signed out.", icon=":material/check:")
+
+
+def _ended(outcome: str) -> str:
+    """How a try to sign in ended, in words; who it was stays after it."""
+    how, *who = outcome.split(": ", 1)
+    return ": ".join((ENDED.get(how, how), *who))
