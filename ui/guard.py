@@ -6,6 +6,7 @@ compare the two: that tells the outside of the server, and stalls it where the r
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from functools import partial
 from typing import Any
@@ -18,12 +19,17 @@ from streamlit import net_util
 from streamlit.web.server import server
 from streamlit.web.server.starlette import starlette_app
 
-from ui.state.limits import Windows, asked_from
+from ui.state.limits import FILE_MB, Windows, asked_from
 
 NOT_PUBLIC = ("/_stcore/metrics",)
 # RFC 7034; Content Security Policy Level 3, section 6.4.2.1
 TRY_AGAIN_LATER = 1013  # RFC 6455, registry of close codes
 NO_ROOM = "Too many windows of busbay are open from this address. This page tries again in 20 s."
+UPLOADS = "/_stcore/upload_file/"
+# in the head of a form's part (RFC 7578, section 4.2), which is in the first bytes that come
+PHOTO_NAME = re.compile(rb'filename="[^"\r\n]*\.(?:png|jpe?g)"', re.IGNORECASE)
+TOO_LARGE = f"a file has at most {FILE_MB} MB, unless it is a photo"
+BYTES_OF_MB, FORM_BYTES = 1024 * 1024, 2048  # the second: what a form adds to its file
 NO_FRAMES = ((b"x-frame-options", b"DENY"), (b"content-security-policy", b"frame-ancestors 'none'"))
 
 
@@ -48,6 +54,12 @@ class RequestGuard:
                 message["headers"] = [*message.get("headers", ()), *NO_FRAMES]
             await send(message)
 
+        if _is_large_upload(scope):
+            first = await receive()
+            if not PHOTO_NAME.search(first.get("body", b"")):
+                await PlainTextResponse(TOO_LARGE, 413)(scope, receive, with_headers)
+                return
+            receive = _beginning_with(first, receive)
         await self._answer_to(scope)(scope, receive, with_headers)
 
     def _answer_to(self, scope: Scope) -> ASGIApp:
@@ -71,6 +83,23 @@ class RequestGuard:
                 await self._app(scope, receive, send)
             else:
                 await send({"type": "websocket.close", "code": TRY_AGAIN_LATER})
+
+
+def _is_large_upload(scope: Scope) -> bool:
+    """Whether a file comes in that is larger than all but photos may be: fields ask the browser alone."""
+    length = Headers(scope=scope).get("content-length", "")
+    is_small = length.isdigit() and int(length) <= FILE_MB * BYTES_OF_MB + FORM_BYTES
+    return scope["method"] == "PUT" and UPLOADS in scope["path"] and not is_small
+
+
+def _beginning_with(first: Message, receive: Receive) -> Receive:
+    """What is received, of which the first message was read already."""
+    waiting = [first]
+
+    async def again() -> Message:
+        return waiting.pop() if waiting else await receive()
+
+    return again
 
 
 def _asked_from(scope: Scope) -> tuple[str, bool]:

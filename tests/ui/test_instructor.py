@@ -357,6 +357,8 @@ def test_a_file_that_is_too_large_is_not_taken(address: str) -> None:
     """An upload beyond the limit is refused in one sentence."""
     with Visitor(address) as visitor:
         assert 413 == visitor.upload("own_car", "mine.yaml", b"x" * 1_100_000)
+        assert 204 == visitor.upload("own_car", "photo.JPG", b"x" * 1_100_000)  # the field refuses its kind
+        assert [] == [words for words in alerts(visitor) if "photo" in words]
 
 
 def test_a_spoiled_file_is_told_in_one_sentence(address: str) -> None:
