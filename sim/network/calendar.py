@@ -46,20 +46,21 @@ class Calendar:
 
     def plan(self, at_ns: int, rank: str, item: object) -> None:
         """Enter an item."""
-        self._enter(self.entries, (at_ns, rank, item))
+        heappush(self.entries, (at_ns, rank, item))
+        if not self._running:
+            self.clock.set(at_ns)
 
     def plan_release(self, at_ns: int, rank: str, message: object) -> None:
         """Enter the first release of a periodic message."""
-        self._enter(self.releases, (at_ns, rank, message))
+        heappush(self.releases, (at_ns, rank, message))
+        if not self._running:
+            self.clock.set(at_ns)
 
     def plan_limit(self, at_ns: int, rank: str, watches: object) -> None:
         """Enter a check of watches."""
-        self._enter(self.limits, (at_ns, rank, watches))
-
-    def _enter(self, heap: list[Entry], entry: Entry) -> None:
-        heappush(heap, entry)
+        heappush(self.limits, (at_ns, rank, watches))
         if not self._running:
-            self.clock.set(entry[0])
+            self.clock.set(at_ns)
 
     def plan_state(self, at_ns: int, about: str, item: object) -> None:
         """Enter an item among the changes of error states, in the order of what they are about."""

@@ -194,12 +194,14 @@ class CanNetwork(Network):
         message, released = self._buses.message(source), self._buses.message(target)
         rank = f"{RELEASES} {released.rank} from {message.rank} by {receiver}"
         message.forwards.append(Forward(receiver, released, delay_ns, rank))
+        message.update_forwards()
         self._delivery.attend(message, self._calendar.now_ns())
 
     def unforward(self, source: Stream, receiver: str, target: Stream) -> None:
         message, gone = self._buses.message(source), self._buses.message(target)
         self._delivery.follow_sent(message, self._calendar.now_ns())
         message.forwards = [f for f in message.forwards if (f.receiver, f.target) != (receiver, gone)]
+        message.update_forwards()
 
     # Error confinement
 
@@ -273,9 +275,9 @@ class CanNetwork(Network):
         while True:
             first = calendar[0]
             now_ns = first[0]
-            if release_ns <= now_ns and releases[0] < first:
+            if release_ns < now_ns or (release_ns == now_ns and releases[0] < first):
                 first, now_ns = releases[0], release_ns
-            if limit_ns <= now_ns and limits[0] < first:
+            if limit_ns < now_ns or (limit_ns == now_ns and limits[0] < first):
                 first, now_ns = limits[0], limit_ns
             if now_ns >= quiet_before_ns:
                 return
@@ -349,13 +351,12 @@ class CanNetwork(Network):
                 if message.awaited:
                     delivery.follow(message, now_ns)
                     continue
-                data, receivers = message.stream.frame.data, message.receivers
-                for forward in message.forwards:  # only gateways take it
-                    if forward.receiver in receivers:
-                        passed_on = forward.newest
-                        if passed_on is None or passed_on.data is not data:
-                            passed_on = forward.carrying(data)
-                        heappush(calendar, (end_ns + forward.delay_ns, forward.rank, passed_on))
+                data = message.stream.frame.data
+                for forward in message.heard_forwards:  # only gateways take it
+                    passed_on = forward.newest
+                    if passed_on is None or passed_on.data is not data:
+                        passed_on = forward.carrying(data)
+                    heappush(calendar, (end_ns + forward.delay_ns, forward.rank, passed_on))
             if log:
                 number = message.noted_as
                 note_end(end_ns)

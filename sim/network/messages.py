@@ -108,7 +108,7 @@ class Single(BusMessage):
 class Repeated(BusMessage, Subscribers):
     """A stream at work."""
 
-    __slots__ = ("forwards", "period_ns", "versions", "watch_group")
+    __slots__ = ("forwards", "heard_forwards", "period_ns", "versions", "watch_group")
 
     def __init__(self, stream: Stream) -> None:
         BusMessage.__init__(self, stream.channel, stream.frame, stream.name)
@@ -118,6 +118,7 @@ class Repeated(BusMessage, Subscribers):
         self.period_ns = 0 if stream.period_s is None else to_ns(stream.period_s)
         self.versions = 0
         self.forwards: list[Forward] = []
+        self.heard_forwards: list[Forward] = []  # by gateways that hear it
         self.watch_group = WatchGroup(self)
 
     @property
@@ -135,6 +136,10 @@ class Repeated(BusMessage, Subscribers):
             *(partial(one.handler, self.stream) for one in readers),
             *(one.found for one in self.lost_in(flight.audience)),
         ]
+
+    def update_forwards(self) -> None:
+        """Rules have come or gone, or its bus is another."""
+        self.heard_forwards = [one for one in self.forwards if one.receiver in self.receivers]
 
     def update_awaited(self) -> None:
         """Find out whether the end of the next frame causes a call; of one on the wire it may."""
@@ -156,6 +161,7 @@ class Repeated(BusMessage, Subscribers):
     def join(self, bus: LiveBus) -> None:
         super().join(bus)
         self.audience = bus.audience
+        self.update_forwards()
 
 
 class WatchGroup:

@@ -8,6 +8,7 @@ stands beside it, for each of its modules, and the old quotient is shown.
 """
 
 from dataclasses import dataclass
+from math import inf
 from time import process_time
 
 from sim.bench.bench import Bench, BenchWithoutReasons
@@ -18,7 +19,9 @@ REFERENCE = "shuttle-minibus"
 ASLEEP = "six-modules"  # has neither key nor button, and sleeps when nothing is done
 OLD = {"teaching-car", "small-estate", REFERENCE}
 FRAMES, REPEATS = 12_000, 7  # in a stretch, so that each car's takes some milliseconds
-MARGIN = 1.1  # for what the machine does beside
+# For what the machine does beside. Of a second, also for its frames: a module of the hatchback sends 82 in it
+# on the average, one of the small estate 49.
+MARGINS = {"frame": 1.1, "module_second": 1.25}
 STARTS = {"teaching-car": "key run", "regional-truck": "key run"}
 
 
@@ -81,5 +84,5 @@ def test_newer_cars_cost_no_more_than_older_ones_for_a_frame_and_for_a_second_of
         record_property(f"{what}_against_minibus", ratios)
         print(f"\n{what}: {getattr(costs[REFERENCE], what):,.0f} ns on {REFERENCE}; against it {ratios}")
         oldest = max(ratio for name, ratio in ratios.items() if name in OLD)
-        dearer = [name for name, ratio in ratios.items() if name not in OLD and ratio > MARGIN * oldest]
-        assert [] == dearer or what == "second_by_frames"  # shown, not judged: see above
+        most = MARGINS.get(what, inf) * oldest  # the quotient is shown, not judged
+        assert [] == [name for name, ratio in ratios.items() if name not in OLD and ratio > most]

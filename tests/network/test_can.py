@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from sim.network.can import CanNetwork
 from sim.network.clock import NanosecondEnvironment
 from sim.network.frames import Frame, arbitration_key, duration_ns, frame_bits
+from sim.network.stream_fidelity import StreamNetwork
 from sim.network.streams import Stream
 from sim.wiring.segments import Segment
 
@@ -129,6 +130,43 @@ def test_dropped_frames_are_not_sent(recorded):
     log = car.run(0.01)
     assert ["b gets 7E8 01"] == [what for what, _, _ in log]
     assert ["c", "a", "c"] == [sender for sender, _, _ in frames]
+
+
+@pytest.mark.parametrize("fidelity", [CanNetwork, StreamNetwork])
+def test_a_single_frame_is_given_up_at_its_limit(fidelity):
+    """Without a second node it waits: one with a limit of 0.1 s is gone when company comes after 0.15 s."""
+    env = NanosecondEnvironment()
+    network, got = fidelity(env), []
+    network.set_segments([Segment(("a",)), Segment(("b",))])
+    network.listen("b", lambda frame, sender, time_s: got.append(frame.data))
+    network.send("a", Frame(0x100, b"\x01"), limit_s=0.1)
+    network.send("a", Frame(0x101, b"\x02"), limit_s=0.2)
+    network.send("a", Frame(0x102, b"\x03"))
+    env.run(until=0.15)
+    network.set_segments([Segment(("a", "b"))])
+    env.run(until=0.3)
+    network.send("a", Frame(0x100, b"\x04"), limit_s=0.1)  # goes out at once
+    env.run(until=0.5)
+    assert [b"\x02", b"\x03", b"\x04"] == got
+
+
+@pytest.mark.parametrize("fidelity", [CanNetwork, StreamNetwork])
+def test_who_has_no_use_for_an_identifier_is_not_called(fidelity):
+    """A listener is asked once for each identifier, and called for those that it heeds."""
+    env = NanosecondEnvironment()
+    network, asked, got = fidelity(env), [], []
+    network.set_segments([ABC])
+
+    def heeds(frame):
+        asked.append(str(frame))
+        return frame.extended
+
+    network.listen("b", lambda frame, sender, time_s: got.append(str(frame)), heeds)
+    for frame in (Frame(0x100, b"\x01"), Frame(0x100, b"\x02"), Frame(0x100, b"\x03", extended=True)) * 2:
+        network.send("a", frame)
+    env.run(until=0.1)
+    assert ["00000100 03", "100 01"] == sorted(asked)
+    assert ["00000100 03"] * 2 == got
 
 
 def test_readers_are_told_once_per_change(recorded):
