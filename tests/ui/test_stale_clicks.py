@@ -13,6 +13,7 @@ from streamlit.testing.v1 import AppTest
 
 from sim.catalogue import shipped_cases, shipped_exercises
 from sim.lab.case_file import read_case
+from sim.lab.grid import Choice
 from sim.training.passphrase import INSTRUCTOR, Instructor
 from sim.training.records import Records
 from sim.training.rows import AssignmentRow, ClassRow, StudentRow
@@ -190,7 +191,7 @@ class LabRace:
 MORNING = ["press start", "wait 5 s", "unplug ABS.C1", "scan"]
 LAB = [
     LabRace("what-if", {"use pull F1": "always"}, "suppose_play", "views.what_if.run_grid",
-            {1: ["pull F2"], "given": ["pull F1"]},
+            {1: [Choice("F2: missing", ("pull F2",))], "given": ["pull F1"]},
             {"suppose_log": "a plain morning", "suppositions": ["pull F1", "pull F2"]}),
     LabRace("what-if", {"what_if_own": "wait 1 s"}, "suppose_play", "views.what_if.run_grid",
             {2: ["wait 1 s", "scan"]}, {"suppose_log": "my own list", "suppositions": ["pull F1"]}),
