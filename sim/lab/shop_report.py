@@ -23,7 +23,7 @@ from sim.lab.stories import CaseTable, StoryVerdict
 from sim.lab.story_checks import minutes_before
 from sim.lab.telling import seen_in_short
 from sim.markup import page
-from sim.vehicle.fault_words import fault_words
+from sim.vehicle.fault_words import fault_words, story_words
 
 PAGE = Path(__file__).with_name("shop_report.html")
 MOST_CHECKS = 3
@@ -121,8 +121,7 @@ def _open(table: CaseTable) -> Iterator[str]:
 
 
 def _edits(table: CaseTable, one: StoryVerdict) -> str:
-    car = table.case.whole_car
-    return "; ".join(fault_words(text, car) for text in one.edits) or "the car as described"
+    return story_words(one.edits, table.case.whole_car)
 
 
 def _checks(advice: Advice | None) -> Iterator[Rows]:

@@ -17,6 +17,7 @@ from sim.lab.report import DISCLAIMER, Rows, Section, as_html
 from sim.lab.separation import Separation, separation_lines, separations
 from sim.lab.sight import Account
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
+from sim.vehicle.fault_words import story_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,7 @@ class CaseTable:
         """The report, section by section."""
         yield Section("Case", (self.case.about.strip(), *_step_lines(self.case)))
         rows = tuple(
-            (one.story, "; ".join(one.edits) or "as described", one.gives, str(one.first_miss or ""))
+            (one.story, story_words(one.edits, self.case.whole_car), one.gives, str(one.first_miss or ""))
             for one in self.verdicts
         )
         yield Section(

@@ -24,6 +24,16 @@ def fault_words(fault: str, car: Car) -> str:
     return next(_told(fault, car), fault)
 
 
+def story_words(edits: Sequence[str], car: Car) -> str:
+    """The edits of a story in plain words, each with its figure; stories may differ by that alone."""
+    return "; ".join(_with_figure(fault_words(edit, car), edit) for edit in edits) or "the car as described"
+
+
+def _with_figure(words: str, edit: str) -> str:
+    figure = re.search(r"[0-9.]+ (ohm|%|V|kbit/s|s)$", edit)
+    return words if figure is None or figure[0] in words else f"{words}, {figure[0]}"
+
+
 def fault_set_words(faults: Sequence[str], car: Car) -> str:
     """All faults of a set in plain words; an empty set is `nothing wrong`."""
     return " and ".join(fault_words(fault, car) for fault in faults) or NOTHING_WRONG

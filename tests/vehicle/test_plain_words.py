@@ -6,6 +6,7 @@ from sim.bench.actions import begins_an_action, parse_action
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.catalogue import find_car
 from sim.vehicle.edits import EDIT_VERBS, apply_all, parse_edit
+from sim.vehicle.fault_words import story_words
 from sim.vehicle.plain_words import PLAIN_WORDS
 
 
@@ -42,3 +43,11 @@ def test_plain_words_hide_no_verb() -> None:
     verbs = {*EDIT_VERBS, *OBSERVATION_VERBS}
     assert set(PLAIN_WORDS.values()) <= verbs
     assert set() == verbs & set(PLAIN_WORDS)
+
+
+def test_stories_that_differ_by_a_figure_are_told_apart() -> None:
+    """A story in plain words keeps the figure that a technician would name."""
+    car = find_car("teaching-car")
+    assert "G3: corroded, high resistance, 0.4 ohm" == story_words(["corrode G3 0.4 ohm"], car)
+    assert "BAT: discharged, 30 %; F1: missing" == story_words(["charge 30 %", "pull F1"], car)
+    assert "the car as described" == story_words([], car)

@@ -7,11 +7,13 @@ from functools import partial
 
 import streamlit as st
 
+from sim.bench.action_words import sentence_of
 from sim.lab.case import Case, Story
 from sim.lab.scan_report import read_report
 from sim.lab.telling import action_choices, seen_choices, with_scan
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
+from sim.vehicle.fault_words import story_words
 from sim.vehicle.problems import Problem
 from ui.panels import case_steps, scan_report
 from ui.panels.case_problem import tell_problem
@@ -94,7 +96,7 @@ def stories(case: Case, car: Car) -> None:
     st.markdown("**Rival stories**")
     for name, story in case.stories.items():
         with st.container(horizontal=True, vertical_alignment="center"):
-            st.text(f"{name}: {', '.join(story.edits) or 'the car as described'}", width="stretch")
+            st.text(f"{name}: {story_words(story.edits, car)}", width="stretch")
             with st.container(horizontal=True, width="content"):
                 st.button(
                     named("Into the bay", name), key=f"story_bay {name}",
@@ -111,7 +113,7 @@ def stories(case: Case, car: Car) -> None:
         tell_problem("story")
         st.button("Add this story", key=f"story_add {len(case.stories)}", on_click=_add_story)
     st.markdown("**Experiments** that could follow")
-    st.caption(" · ".join("; ".join(one) for one in case.experiments) or "none yet")
+    st.caption(" · ".join(sentence_of(one, car) for one in case.experiments) or "none yet")
     with st.expander("Another experiment", key="experiment_box"):
         action_lines("done, one action in each line", "experiment_do", car)
         tell_problem("experiment")
