@@ -37,7 +37,7 @@ def test_the_compound_case_by_clicks_alone(page: Page) -> None:
         remove(page, edit)
     button(page, "Play all 16 combinations")
     sets = page.locator(".st-key-cause_sets")
-    expect(sets).to_contain_text("unplug TCM.C1 and theory ECM waits for TCM", timeout=LONG_MS)
+    expect(sets).to_contain_text("TCM.C1: unplugged and ECM: waits for TCM at start-up", timeout=LONG_MS)
     expect(sets).to_contain_text("and not ")
     expect(page.locator(".st-key-cause_picture svg.causes")).to_be_visible()
 

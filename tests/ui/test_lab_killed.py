@@ -28,6 +28,12 @@ CREATE TABLE made (key TEXT);
 CREATE TRIGGER noted AFTER INSERT ON runs BEGIN INSERT INTO made VALUES (new.key); END;
 """
 PLAY = "Play all 32 combinations"
+EDITS = [
+    "corrode G3 0.4 ohm", "corrode G3 2 ohm", "corrode BCM.GND 0.4 ohm", "corrode G4 0.4 ohm", "charge 30 %",
+]  # fmt: skip
+DIFFERENT = (
+    24  # a quarter of the 32 corrodes G3 twice, which leaves the car that the second time alone leaves
+)
 ACTIONS = ["key run", "wait 5 s", "scan", "key crank", "wait 20 s", "scan"]
 
 
@@ -35,6 +41,12 @@ def made(folder: Path) -> list[str]:
     """The runs that were finished and kept, each as often as that happened."""
     with closing(sqlite3.connect(folder / "runs.sqlite", timeout=30)) as store:
         return [key for (key,) in store.execute("SELECT key FROM made")]
+
+
+def without_names(table: str) -> list[list[str]]:
+    """The table without the names of its edits, which the page tells in words."""
+    head, *rows = csv.reader(StringIO(table))
+    return [head[1 + len(EDITS) :], *rows]
 
 
 def until(so: Callable[[], bool]) -> None:
@@ -110,10 +122,9 @@ def test_whatever_is_cut_off_no_run_is_made_twice_and_the_table_is_right(
         told = download.value.path().read_text(encoding="utf-8")
         page.close()
 
-    assert 2 < before_the_kill < until_called_off < 32
+    assert 2 < before_the_kill < until_called_off < DIFFERENT
     every = made(folder)
-    assert 32 == len(every) == len(set(every))
-    names = next(csv.reader(StringIO(told)))[1:6]
+    assert DIFFERENT == len(every) == len(set(every))
     with Workshop(workers=1) as uninterrupted:
-        grid = run_grid(vehicle_text("teaching-car"), names, ACTIONS, workshop=uninterrupted)
-    assert grid_csv(grid) == told
+        grid = run_grid(vehicle_text("teaching-car"), EDITS, ACTIONS, workshop=uninterrupted)
+    assert without_names(grid_csv(grid)) == without_names(told)
