@@ -15,28 +15,28 @@ from sim.modules.facts import Evaluation
 from sim.modules.knowledge import Knowledge
 from sim.modules.world import Host, NamedTimers
 from sim.vehicle.conditions import Condition
-from sim.vehicle.description_software import StartStop as Spec
+from sim.vehicle.description_software import StartStop
 from sim.vehicle.live_data import START_STOP_WORDS, WARM, allowed_words
 
 IN_RUN: Final = Condition.model_validate({"mode": "run"})
 
 
-def start_stop_of(host: Host, knowledge: Knowledge) -> StartStop | None:
+def start_stop_of(host: Host, knowledge: Knowledge) -> AutomaticStop | None:
     """The start-stop of the module that controls an engine that has one."""
     engine = host.world.car.built.engine
     if engine is None or engine.start_stop is None or engine.controller != host.name:
         return None
-    knowledge.start_stop = part = StartStop(host, knowledge, engine.start_stop)
+    knowledge.start_stop = part = AutomaticStop(host, knowledge, engine.start_stop)
     return part
 
 
-class StartStop:
+class AutomaticStop:
     """state: `stopped` from the stop on, `restarting` until the engine runs. event: since when.
 
     kept_by: the condition that kept the engine running at the last standstill, None if it was stopped.
     """
 
-    def __init__(self, host: Host, knowledge: Knowledge, spec: Spec) -> None:
+    def __init__(self, host: Host, knowledge: Knowledge, spec: StartStop) -> None:
         self.spec = spec
         self.state: Literal["idle", "stopped", "restarting"] = "idle"
         self.event: int | None = None
