@@ -166,6 +166,7 @@ def connected(url: str) -> Engine:
         with engine.connect().execution_options(writes=True) as connection, connection.begin():
             check_whole(connection)
             _upgrade(connection)
+            _check_complete(connection)
     except DatabaseError as error:
         engine.dispose()
         raise OutOfReach(error, _first_line(error)) from None
@@ -428,6 +429,21 @@ def _upgrade(connection: Connection) -> None:
         MIGRATIONS[version](connection)
     if found < VERSION:
         connection.execute(about.update().values(version=VERSION))
+
+
+def _check_complete(connection: Connection) -> None:
+    """Raise `Problem` if a table or a column is not there, at the start and not at some student's click."""
+    found = inspect(connection).get_multi_columns().items()
+    there = {name: {one["name"] for one in columns} for (_, name), columns in found}
+    lacking = [
+        table.name if table.name not in there else f"{table.name}.{column.name}"
+        for table in metadata.sorted_tables
+        for column in table.columns
+        if column.name not in there.get(table.name, ())
+    ]
+    if lacking:
+        missing = ", ".join(dict.fromkeys(lacking))
+        raise Problem(f"the records are damaged (missing: {missing}): restore a copy with 'busbay restore'")
 
 
 def _first_line(error: Exception) -> str:

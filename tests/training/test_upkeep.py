@@ -3,6 +3,7 @@
 import os
 import sqlite3
 import time
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -83,6 +84,17 @@ def test_damaged_records_are_told_when_they_are_opened(tmp_path: Path) -> None:
         spoiled.seek((root - 1) * size + 8)
         spoiled.write(b"\xff" * 64)
     with pytest.raises(Problem, match=r"damaged .*busbay restore|cannot be opened: their file is damaged"):
+        Records(f"sqlite:///{file}")
+
+
+def test_records_that_lack_a_table_or_a_column_are_told_when_they_are_opened(tmp_path: Path) -> None:
+    """What is missing is named at the start; the file is not changed, so a restored copy takes its place."""
+    file = tmp_path / "class.sqlite"
+    Records(f"sqlite:///{file}").close()
+    with closing(sqlite3.connect(file)) as raw:
+        raw.execute("DROP TABLE visits")
+        raw.execute("ALTER TABLE students DROP COLUMN partner")
+    with pytest.raises(Problem, match=r"missing: students\.partner, visits\).*busbay restore"):
         Records(f"sqlite:///{file}")
 
 
