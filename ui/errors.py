@@ -31,7 +31,7 @@ def tell(error: BaseException) -> bool:
         st.error(OTHERWISE, icon=":material/error:")
         st.button("Load it again", key="load_again")
         return True
-    logging.getLogger("busbay").error("the records cannot be reached: %s", error)
+    logging.getLogger("busbay").error("the records cannot be reached: %s", why)
     if st.session_state.pop("work", None) is not None:
         st.session_state.pop("held", None)  # the records know how far it is
     st.session_state.out_of_reach = why

@@ -6,6 +6,7 @@ compare the two: that tells the outside of the server, and stalls it where the r
 
 from __future__ import annotations
 
+import logging
 import re
 from collections.abc import Callable
 from functools import partial
@@ -15,7 +16,7 @@ from starlette.datastructures import Headers
 from starlette.middleware import Middleware
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
-from streamlit import net_util
+from streamlit import error_util, net_util
 from streamlit.web.server import server
 from streamlit.web.server.starlette import starlette_app
 
@@ -110,8 +111,9 @@ def _asked_from(scope: Scope) -> tuple[str, bool]:
 def guard_the_server(tell_error: Callable[[Exception], bool]) -> None:
     """Have the server of this process ask no outside address, tell no metrics and refuse frames.
 
-    `tell_error` shows what went wrong with a page, in place of the framework's own words.
+    `tell_error` shows what went wrong with a page, and logs it, in place of the framework's own words.
     """
+    logging.getLogger(error_util.__name__).addFilter(lambda record: not record.exc_info)
     net_util.get_external_ip = _unknown
     usual = starlette_app.create_streamlit_middleware
 

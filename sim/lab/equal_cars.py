@@ -37,12 +37,6 @@ from sim.vehicle.harness_state import Alteration, HarnessState, alterations
 from sim.vehicle.problems import Problem
 
 SOURCES = (Source, GeneratorOutput, LiftedJoint, PilotSource, PilotDiode)
-WAYS_TO_OPEN = (
-    "unplugged",
-    "pulled",
-    "blown",
-    "opened",
-)  # they do no more than open, or close a shorting bar
 
 
 class CarContent(NamedTuple):
@@ -73,7 +67,7 @@ class EqualCars:
         theories = tuple(edit for edit in edits if is_theory(edit))
         if not self._left_alone:
             return CarContent(frozenset(), tuple(alterations(HarnessState(), car.harness)), theories)
-        none: frozenset[str] = frozenset()
+        none: frozenset[str] = frozenset()  # these do no more than open, or close a shorting bar
         others = replace(car.harness, unplugged=none, pulled=none, blown=none, opened=none)
         return CarContent(frozenset(_turned(car)), tuple(alterations(HarnessState(), others)), theories)
 

@@ -240,7 +240,7 @@ def test_who_is_not_on_the_list_waits_for_the_instructor(records: Records, group
 
 
 def test_who_waits_comes_in_with_the_new_list(records: Records, group: ClassRow) -> None:
-    """A name that is written on the list later waits no more; without approval nobody does."""
+    """A name that is written on the list later waits no more; without approval no one waits."""
     records.classes.admit_by_list(group.id, True, ["Wei"])
     for name in ("Zoe", "Yan", "Xia"):
         records.students.join(group.join_code, name)

@@ -108,7 +108,7 @@ def test_who_cannot_join(records: Records, code: str | None, name: str, sentence
 
 
 def test_no_key_token_pin_or_passphrase_is_in_the_records(records: Records) -> None:
-    """With what is in the database nobody comes in: it has hashes only."""
+    """What is in the database lets no one in: it has hashes only."""
     door, group = Door(records.engine), records.classes.open("Tuesday")
     door.set_passphrase("correct horse battery")
     student, key = records.students.join(group.join_code, "Wei", "a browser")

@@ -12,7 +12,7 @@ import urllib.request
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from playwright.sync_api import Browser, Locator, Page, ViewportSize, expect, sync_playwright
 from streamlit.proto.BackMsg_pb2 import BackMsg
@@ -43,15 +43,20 @@ def front_end(**environment: str) -> Iterator[str]:
 
 
 @contextmanager
-def server(port: int, command: Sequence[str] = (), **environment: str) -> Iterator[subprocess.Popen[bytes]]:
-    """The process of a front end that answers at a port, until the block ends; `command`: another page."""
+def server(
+    port: int, command: Sequence[str] = (), log: int | IO[bytes] = subprocess.DEVNULL, **environment: str
+) -> Iterator[subprocess.Popen[bytes]]:
+    """The process of a front end that answers at a port, until the block ends.
+
+    `command`: another page. `log`: where what it prints goes.
+    """
     settings = {"STREAMLIT_SERVER_HEADLESS": "true", "PYTHONPATH": str(ROOT)}
     with subprocess.Popen(
         command or front_end_command(port),
         cwd=ROOT,
         env=os.environ | settings | environment,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
+        stdout=log,
+        stderr=log,
     ) as process:
         try:
             _wait_for(f"http://127.0.0.1:{port}/_stcore/health")

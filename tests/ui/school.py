@@ -3,15 +3,40 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Iterator
+from contextlib import contextmanager
 from io import StringIO
+from pathlib import Path
 from typing import Any
 
 from playwright.sync_api import Browser, FilePayload, Locator, Page, expect
 
-from tests.ui.browser import LAPTOP, TRIES, button, choose_several, go, named, opened, panel, pill, redrawn
+from sim.training.records import RECORDS_VARIABLE
+from tests.ui.browser import (
+    LAPTOP,
+    TRIES,
+    button,
+    choose_several,
+    front_end,
+    go,
+    named,
+    opened,
+    panel,
+    pill,
+    redrawn,
+)
 
 PASSPHRASE = "correct horse battery"
 SOON_MS = 15_000  # an open page asks for news every few seconds
+
+
+@contextmanager
+def class_served(folder: Path) -> Iterator[str]:
+    """The address of a front end with new records, all of whose files are in this folder."""
+    with front_end(
+        **{RECORDS_VARIABLE: f"sqlite:///{folder}/classes.sqlite", "XDG_DATA_HOME": str(folder)}
+    ) as it:
+        yield it
 
 
 # -- a teacher ----------------------------------------------------------------------------------------------

@@ -6,9 +6,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Locator, Page, expect
 
-from sim.training.records import RECORDS_VARIABLE
-from tests.ui.browser import button, front_end, go, hand_in, opened, panel, redrawn, say, turn_to
-from tests.ui.school import SOON_MS, choose_passphrase, downloaded, give, join, open_class
+from tests.ui.browser import button, go, hand_in, opened, panel, redrawn, say, turn_to
+from tests.ui.school import SOON_MS, choose_passphrase, class_served, downloaded, give, join, open_class
 from ui.state.classroom import COOKIE
 
 
@@ -19,8 +18,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def address(chromium: str, folder: Path) -> Iterator[str]:
-    settings = {RECORDS_VARIABLE: f"sqlite:///{folder}/classes.sqlite", "XDG_DATA_HOME": str(folder)}
-    with front_end(**settings) as served:
+    with class_served(folder) as served:
         yield served
 
 

@@ -5,12 +5,12 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, Page, ViewportSize, expect
 
-from sim.training.records import RECORDS_VARIABLE
-from tests.ui.browser import button, front_end, go, hand_in, say
+from tests.ui.browser import button, go, hand_in, say
 from tests.ui.school import (
     SOON_MS,
     admit_by,
     choose_passphrase,
+    class_served,
     give_exam,
     join,
     name_no_fault,
@@ -29,8 +29,7 @@ PHONE = ViewportSize(width=390, height=844)
 @pytest.fixture(scope="module")
 def address(chromium: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     folder = tmp_path_factory.mktemp("exam")
-    settings = {RECORDS_VARIABLE: f"sqlite:///{folder}/classes.sqlite", "XDG_DATA_HOME": str(folder)}
-    with front_end(**settings) as served:
+    with class_served(folder) as served:
         yield served
 
 

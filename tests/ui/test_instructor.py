@@ -11,8 +11,8 @@ import pytest
 
 from sim.catalogue import shipped_exercises
 from sim.training.passphrase import Door
-from sim.training.records import RECORDS_VARIABLE, Records
-from tests.ui.browser import front_end
+from sim.training.records import Records
+from tests.ui.school import class_served
 from tests.ui.test_pages import opened
 from tests.ui.visitor import Visitor, query
 from ui.state.classroom import NEWS_AGE_S
@@ -31,8 +31,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def address(folder: Path) -> Iterator[str]:
-    settings = {RECORDS_VARIABLE: f"sqlite:///{folder}/classes.sqlite", "XDG_DATA_HOME": str(folder)}
-    with front_end(**settings) as served:
+    with class_served(folder) as served:
         yield served
 
 

@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import Browser, Locator, Page, expect
 
 from sim.catalogue import shipped_exercises
-from sim.training.records import RECORDS_VARIABLE, Records
+from sim.training.records import Records
 from sim.training.rows import ClassRow
 from tests.training.lrs import SECRET, USERNAME, learning_record_store
 from tests.ui.browser import (
@@ -17,7 +17,6 @@ from tests.ui.browser import (
     button,
     choose,
     choose_several,
-    front_end,
     go,
     named,
     opened,
@@ -27,6 +26,7 @@ from tests.ui.browser import (
 from tests.ui.school import (
     SOON_MS,
     choose_passphrase,
+    class_served,
     come_back,
     downloaded,
     join,
@@ -50,8 +50,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def address(chromium: str, folder: Path) -> Iterator[str]:
-    settings = {RECORDS_VARIABLE: f"sqlite:///{folder}/classes.sqlite", "XDG_DATA_HOME": str(folder)}
-    with front_end(**settings) as served:
+    with class_served(folder) as served:
         yield served
 
 
