@@ -14,9 +14,9 @@ from tests.ui.browser import button, choose, redrawn, turn_to
 CARS = Path(__file__).parents[1] / "lab" / "cars"
 # each with what is on the page about it
 STORIES = {
-    "waits": (["theory HEATER waits for TELEMATICS"], "waits: HEATER: waits for TELEMATICS at start-up"),
-    "shuts down": (["theory HEATER shuts down when code U0198 in CLIMATE"], "shuts down: HEATER: "),
-    "other fuse": (["theory F22 feeds HEATER", "pull F22"], "; F22: missing"),
+    "waits": (["theory HEATER waits for TELEMATICS"], "waits (HEATER: waits for TELEMATICS at start-up)"),
+    "shuts down": (["theory HEATER shuts down when code U0198 in CLIMATE"], "shuts down (HEATER: "),
+    "other fuse": (["theory F22 feeds HEATER", "pull F22"], "; F22: missing)"),
 }
 LONG_MS = 300_000
 

@@ -96,7 +96,7 @@ def stories(case: Case, car: Car) -> None:
     st.markdown("**Rival stories**")
     for name, story in case.stories.items():
         with st.container(horizontal=True, vertical_alignment="center"):
-            st.text(f"{name}: {story_words(story.edits, car)}", width="stretch")
+            st.text(f"{name} ({story_words(story.edits, car)})", width="stretch")
             with st.container(horizontal=True, width="content"):
                 st.button(
                     named("Into the bay", name), key=f"story_bay {name}",
